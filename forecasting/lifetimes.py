@@ -131,7 +131,7 @@ def read_effects(path: Path | None = None) -> pd.DataFrame:
 
 def median_of_mean(mean_years: float | FloatArray, shape: float) -> float | FloatArray:
     """Median of a Weibull life with this mean and shape: mean * ln(2)^(1/k) / Gamma(1 + 1/k), in years."""
-    ratio = math.log(2.0) ** (1.0 / shape) / math.gamma(1.0 + 1.0 / shape)
+    ratio: float = math.log(2.0) ** (1.0 / shape) / math.gamma(1.0 + 1.0 / shape)
     if isinstance(mean_years, np.ndarray):
         return np.asarray(mean_years * ratio, dtype=np.float64)
     return mean_years * ratio
