@@ -1,0 +1,1 @@
+"""The records, the work and the money: the Django project."""

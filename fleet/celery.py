@@ -1,0 +1,12 @@
+"""Celery for the full mode: it only carries the bell; `fleet.estate.background` holds the truth."""
+
+import os
+
+from celery import Celery
+from django.conf import settings
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.settings")
+
+app = Celery("fleet")
+app.conf.update(settings.CELERY)
+app.autodiscover_tasks(["fleet.estate"], related_name="jobs")

@@ -1,0 +1,106 @@
+"""What a view needs, declared once on the view; the request's scope, entered once per request."""
+
+from __future__ import annotations
+
+import enum
+import functools
+from collections.abc import Callable
+from typing import Any, cast
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+
+from fleet.estate.models import Membership, Organisation, Person
+from fleet.estate.scope import Reach, Scope, scoped
+
+
+class Need(enum.Enum):
+    PUBLIC = "public"
+    READ = "read"
+    WORK = "work"
+    PLAN = "plan"
+    ADMIN = "admin"
+
+
+Role = Membership.Role
+GRANTS: dict[str, frozenset[Need]] = {
+    Role.OWNER: frozenset({Need.READ, Need.WORK, Need.PLAN, Need.ADMIN}),
+    Role.PLANNER: frozenset({Need.READ, Need.WORK, Need.PLAN}),
+    Role.TECHNICIAN: frozenset({Need.READ, Need.WORK}),
+    Role.COMPANY: frozenset({Need.READ, Need.WORK}),
+    Role.VIEWER: frozenset({Need.READ}),
+}
+View = Callable[..., HttpResponseBase]
+
+
+class MemberRequest(HttpRequest):
+    """A request of a signed-in member: what `page` guarantees to its view."""
+
+    user: Person
+    membership: Membership
+    organisation: Organisation
+
+
+def page(need: Need) -> Callable[[View], View]:
+    """Declare what a view needs. Nobody signed in: to the sign-in page; a role without the need: 403."""
+
+    def declare(view: View) -> View:
+        @functools.wraps(view)
+        def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+            if need is not Need.PUBLIC:
+                membership = getattr(request, "membership", None)
+                if not request.user.is_authenticated:
+                    return redirect_to_login(request.get_full_path())
+                if membership is None or need not in GRANTS[membership.role]:
+                    raise PermissionDenied
+            return view(request, *args, **kwargs)
+
+        guarded.need = need  # type: ignore[attr-defined]
+        return guarded
+
+    return declare
+
+
+def scope_of(membership: Membership) -> Scope:
+    property_ids = None
+    if not membership.all_properties:
+        through = Membership.properties.through
+        property_ids = frozenset(
+            through._default_manager.filter(membership_id=membership.pk).values_list("property_id", flat=True)
+        )
+    person = membership.person
+    return Scope((Reach(membership.organisation_id, property_ids),), person_id=person.pk, actor=str(person))
+
+
+def may(request: HttpRequest, need: Need) -> bool:
+    membership = getattr(request, "membership", None)
+    return membership is not None and need in GRANTS[membership.role]
+
+
+class ScopeMiddleware:
+    """Enters the scope of the person's chosen membership for the whole request; nobody signed in: an empty one."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        membership = self._membership(request)
+        if membership is None:
+            with scoped(Scope(())):
+                return self.get_response(request)
+        member_request = cast(MemberRequest, request)
+        member_request.membership = membership
+        member_request.organisation = membership.organisation
+        with scoped(scope_of(membership)):
+            return self.get_response(request)
+
+    @staticmethod
+    def _membership(request: HttpRequest) -> Membership | None:
+        if not request.user.is_authenticated:
+            return None
+        rows = Membership.objects.filter(person_id=request.user.pk).select_related("organisation", "person")
+        chosen = request.session.get("organisation_id")
+        if chosen is not None and (row := rows.filter(organisation_id=chosen).first()):
+            return row
+        return rows.order_by("id").first()

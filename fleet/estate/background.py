@@ -1,0 +1,173 @@
+"""Background work: rows claimed by a conditional update, safe to run twice, tried a few times, then given up.
+
+`register` names the function for a kind; `enqueue` writes the row and rings the bell after commit;
+`run_next` claims one due row and runs it. The embedded loop and the Celery worker both call `run_next`.
+"""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from django.conf import settings
+from django.db import IntegrityError, transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from fleet.estate.background_rows import Job
+from fleet.estate.scope import Scope, current_scope, scope_of_organisation, scoped, unscoped
+
+logger = logging.getLogger(__name__)
+MAX_ATTEMPTS = 3
+LEASE = timedelta(minutes=5)
+_work: dict[str, Callable[[Running], Any]] = {}
+
+
+class Cancelled(Exception):
+    """The person who asked for the job called it off."""
+
+
+@dataclass
+class Running:
+    """What the work function is given: its payload, and a way to report and to hear that it was called off."""
+
+    row: Job
+
+    @property
+    def payload(self) -> dict[str, Any]:
+        payload: dict[str, Any] = self.row.payload
+        return payload
+
+    def report(self, fraction: float, words: str) -> None:
+        """Show progress and extend the lease; raises Cancelled when the job was called off or taken away."""
+        with unscoped("a job's own progress row"):
+            kept = Job.objects.filter(pk=self.row.pk, claim=self.row.claim, cancel_wanted=False).update(
+                fraction=fraction, words=words[:300], claimed_until=timezone.now() + LEASE
+            )
+        if not kept:
+            raise Cancelled
+
+    def cancelled(self) -> bool:
+        with unscoped("a job's own row"):
+            return not Job.objects.filter(pk=self.row.pk, claim=self.row.claim, cancel_wanted=False).exists()
+
+
+def register(kind: str) -> Callable[[Callable[[Running], Any]], Callable[[Running], Any]]:
+    def keep(function: Callable[[Running], Any]) -> Callable[[Running], Any]:
+        _work[kind] = function
+        return function
+
+    return keep
+
+
+def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key: str = "") -> Job:
+    """Write a job row; with a `unique_key` an open job of the same key is returned instead of a second one."""
+    if kind not in _work:
+        raise LookupError(f"No work is registered under {kind!r}.")
+    scope = current_scope()
+    try:
+        with transaction.atomic():
+            job = Job.objects.create(
+                organisation_id=organisation_id,
+                kind=kind,
+                payload=payload,
+                unique_key=unique_key,
+                run_after=timezone.now(),
+                asked_by_id=scope.person_id,
+            )
+    except IntegrityError:
+        return Job.objects.get(
+            organisation_id=organisation_id, kind=kind, unique_key=unique_key, state__in=["waiting", "running"]
+        )
+    transaction.on_commit(_ring)
+    return job
+
+
+def _ring() -> None:
+    """Tell a worker that there is work. A lost ring costs at most a minute: the tick sweeps."""
+    if settings.EMBEDDED:
+        return
+    from fleet.estate.jobs import work_off_one
+
+    try:
+        work_off_one.apply_async(retry=False)
+    except Exception:
+        logger.warning("The queue could not be reached; the next tick will find the job.", exc_info=True)
+
+
+def cancel(job: Job) -> None:
+    Job.objects.filter(pk=job.pk, state=Job.State.RUNNING).update(cancel_wanted=True)
+    Job.objects.filter(pk=job.pk, state=Job.State.WAITING).update(
+        state=Job.State.CANCELLED, finished_at=timezone.now()
+    )
+
+
+def try_again(job: Job) -> None:
+    Job.objects.filter(pk=job.pk, state__in=[Job.State.GIVEN_UP, Job.State.CANCELLED]).update(
+        state=Job.State.WAITING, attempts=0, error="", cancel_wanted=False, run_after=timezone.now()
+    )
+
+
+def _claim() -> Job | None:
+    now = timezone.now()
+    due = Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
+    for row in Job.objects.filter(due).order_by("run_after", "id")[:20]:
+        if row.attempts >= MAX_ATTEMPTS:
+            Job.objects.filter(pk=row.pk, claim=row.claim, state=row.state).update(
+                state=Job.State.GIVEN_UP, finished_at=now, error=row.error or "The worker was lost each time."
+            )
+            continue
+        token = uuid.uuid4()
+        won = Job.objects.filter(pk=row.pk, claim=row.claim, state=row.state, attempts=row.attempts).update(
+            state=Job.State.RUNNING, claim=token, claimed_until=now + LEASE, attempts=row.attempts + 1
+        )
+        if won:
+            row.refresh_from_db()
+            return row
+    return None
+
+
+def run_next() -> bool:
+    """Claim one due job and run it in its organisation's scope. False when nothing is due."""
+    with unscoped("claiming the next job of any organisation"):
+        row = _claim()
+    if row is None:
+        return False
+    scope = scope_of_organisation(row.organisation_id)
+    if row.asked_by_id:
+        scope = Scope(scope.reaches, person_id=row.asked_by_id, actor=str(row.asked_by))
+    try:
+        with scoped(scope):
+            result = _work[row.kind](Running(row))
+    except Cancelled:
+        _finish(row, state=Job.State.CANCELLED, finished_at=timezone.now())
+    except Exception as error:
+        logger.exception("Job %s %s failed", row.kind, row.pk)
+        last = row.attempts >= MAX_ATTEMPTS
+        _finish(
+            row,
+            state=Job.State.GIVEN_UP if last else Job.State.WAITING,
+            error=f"{type(error).__name__}: {error}"[:4000],
+            finished_at=timezone.now() if last else None,
+            run_after=timezone.now() + timedelta(seconds=10 * 4**row.attempts),
+        )
+    else:
+        _finish(row, state=Job.State.DONE, result=result, fraction=1, error="", finished_at=timezone.now())
+    return True
+
+
+def _finish(row: Job, **fields: Any) -> None:
+    with unscoped("a job's own row"):
+        Job.objects.filter(pk=row.pk, claim=row.claim).update(claimed_until=None, **fields)
+
+
+def work_off(limit: int = 1000) -> int:
+    """Run due jobs until none is left; returns how many ran."""
+    for count in range(limit):
+        if not run_next():
+            return count
+    return limit

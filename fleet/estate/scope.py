@@ -1,0 +1,111 @@
+"""Who may see which rows: the one place. Every scoped query starts here and fails closed.
+
+A scoped model cannot be queried outside `scoped(...)`: forgetting the scope is an error, not a leak.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Self
+
+from django.db import models
+from django.db.models import Q
+
+if TYPE_CHECKING:
+    from fleet.estate.models import Organisation
+
+
+class ScopeMissing(RuntimeError):
+    """A scoped row was asked for, or written, outside the scope that allows it."""
+
+
+@dataclass(frozen=True)
+class Reach:
+    """One organisation, whole (`property_ids` None) or only some of its properties."""
+
+    organisation_id: int
+    property_ids: frozenset[int] | None = None
+
+
+@dataclass(frozen=True)
+class Scope:
+    reaches: tuple[Reach, ...]
+    person_id: int | None = None
+    actor: str = ""
+    everything: bool = False
+
+    def allows(self, organisation_id: int) -> bool:
+        return self.everything or any(reach.organisation_id == organisation_id for reach in self.reaches)
+
+
+_current: ContextVar[Scope | None] = ContextVar("scope", default=None)
+
+
+def current_scope() -> Scope:
+    scope = _current.get()
+    if scope is None:
+        raise ScopeMissing("No scope: enter one with `scoped(...)` before touching an organisation's rows.")
+    return scope
+
+
+@contextmanager
+def scoped(scope: Scope) -> Iterator[Scope]:
+    token = _current.set(scope)
+    try:
+        yield scope
+    finally:
+        _current.reset(token)
+
+
+def scope_of_organisation(organisation: Organisation | int, actor: str = "the program") -> Scope:
+    """The scope of a job or command that serves one organisation."""
+    number = organisation if isinstance(organisation, int) else organisation.pk
+    return Scope((Reach(number),), actor=actor)
+
+
+@contextmanager
+def unscoped(reason: str) -> Iterator[Scope]:
+    """Sweeps over all organisations (back-up, roll-forward tick). The reason stands at the call."""
+    assert reason
+    with scoped(Scope((), actor="the program", everything=True)) as scope:
+        yield scope
+
+
+class ScopedQuerySet(models.QuerySet[Any]):
+    def within(self, scope: Scope) -> Self:
+        if scope.everything:
+            return self
+        allowed = Q(pk__in=[])
+        path = self.model.property_path
+        for reach in scope.reaches:
+            part = Q(organisation_id=reach.organisation_id)
+            if reach.property_ids is None:
+                allowed |= part
+            elif path is not None:
+                allowed |= part & Q(**{f"{path}__in": reach.property_ids})
+        return self.filter(allowed)
+
+
+class ScopedManager(models.Manager.from_queryset(ScopedQuerySet)):  # type: ignore[misc]
+    def get_queryset(self) -> ScopedQuerySet:
+        queryset: ScopedQuerySet = super().get_queryset()
+        return queryset.within(current_scope())
+
+
+class ScopedModel(models.Model):
+    """A row of one organisation. `property_path` is the lookup to its property; None: whole organisation only."""
+
+    property_path: ClassVar[str | None] = None
+    organisation = models.ForeignKey("estate.Organisation", on_delete=models.CASCADE, related_name="+")
+    objects = ScopedManager()
+
+    class Meta:
+        abstract = True
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if not current_scope().allows(self.organisation_id):
+            raise ScopeMissing("This row belongs to an organisation outside the current scope.")
+        super().save(*args, **kwargs)

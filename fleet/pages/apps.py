@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PagesConfig(AppConfig):
+    name = "fleet.pages"
+    default_auto_field = "django.db.models.BigAutoField"

@@ -1,0 +1,20 @@
+"""What every template may use: who is asking, for which organisation, and what she may do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest
+
+from fleet.estate.access import GRANTS
+
+
+def house(request: HttpRequest) -> dict[str, Any]:
+    membership = getattr(request, "membership", None)
+    if membership is None:
+        return {"organisation": None, "needs": frozenset()}
+    return {
+        "organisation": membership.organisation,
+        "membership": membership,
+        "needs": frozenset(need.value for need in GRANTS[membership.role]),
+    }

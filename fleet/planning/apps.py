@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class PlanningConfig(AppConfig):
+    name = "fleet.planning"
+    default_auto_field = "django.db.models.BigAutoField"

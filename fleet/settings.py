@@ -1,0 +1,185 @@
+"""Settings, all from the environment; names begin with ALMANAC_. `.env.example` explains each."""
+
+from __future__ import annotations
+
+import os
+from datetime import timedelta
+from pathlib import Path
+
+from django.core.exceptions import ImproperlyConfigured
+
+from fleet import environment
+
+ROOT = Path(__file__).resolve().parent.parent
+VERSION = "0.1.0"
+MODE = environment.choice("ALMANAC_MODE", ("embedded", "full"), "embedded")
+EMBEDDED = MODE == "embedded"
+DATA = Path(environment.text("ALMANAC_DATA", str(ROOT / "almanac-data"))).resolve()
+try:
+    DATA.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if not os.access(DATA, os.W_OK):
+        raise PermissionError(13, "Permission denied")
+except OSError as error:
+    raise ImproperlyConfigured(
+        f"The data folder {DATA} cannot be written ({error.strerror}). Set ALMANAC_DATA to a folder you own."
+    ) from error
+
+DEBUG = environment.flag("ALMANAC_DEBUG", False)
+SECRET_KEY = environment.kept_secret(DATA) if EMBEDDED else environment.text("ALMANAC_SECRET_KEY")
+ALLOWED_HOSTS = environment.words("ALMANAC_HOSTS", "127.0.0.1,localhost,[::1]")
+CSRF_TRUSTED_ORIGINS = environment.words("ALMANAC_ORIGINS", "")
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "csp",
+    "fleet.estate",
+    "fleet.heaters",
+    "fleet.care",
+    "fleet.reminders",
+    "fleet.planning",
+    "fleet.contracts",
+    "fleet.pages",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "fleet.estate.access.ScopeMiddleware",
+]
+ROOT_URLCONF = "fleet.urls"
+WSGI_APPLICATION = "fleet.wsgi.application"
+ASGI_APPLICATION = "fleet.asgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "fleet.pages.context.house",
+            ]
+        },
+    }
+]
+
+_DATABASE_URL = environment.text("ALMANAC_DATABASE_URL", "" if EMBEDDED else None)
+if _DATABASE_URL:
+    DATABASES = {"default": environment.postgres(_DATABASE_URL)}
+else:
+    DATABASES = {
+        "default": {
+            "ENGINE": "django.db.backends.sqlite3",
+            "NAME": DATA / "almanac.sqlite3",
+            # Without IMMEDIATE a third of concurrent read-then-write transactions fail at once.
+            "OPTIONS": {
+                "transaction_mode": "IMMEDIATE",
+                "timeout": 30,
+                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-64000;",
+            },
+        }
+    }
+REDIS_URL = environment.text("ALMANAC_REDIS_URL", "" if EMBEDDED else None)
+
+AUTH_USER_MODEL = "estate.Person"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"django.contrib.auth.password_validation.{name}"}
+    for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
+]
+LOGIN_URL = "pages:sign_in"
+LOGIN_REDIRECT_URL = "pages:portfolio"
+LOGOUT_REDIRECT_URL = "pages:sign_in"
+
+LANGUAGE_CODE = "en-us"
+TIME_ZONE = "UTC"
+USE_TZ = True
+USE_I18N = True
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA / "static"
+WHITENOISE_USE_FINDERS = EMBEDDED
+MEDIA_ROOT = DATA / "files"
+
+# Behind TLS the cookies and the transport are locked down; the embedded mode serves plain HTTP on loopback only.
+TLS = environment.flag("ALMANAC_TLS", not EMBEDDED)
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = TLS
+SECURE_HSTS_SECONDS = 31_536_000 if TLS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = TLS
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if environment.flag("ALMANAC_PROXY", False) else None
+SECURE_REDIRECT_EXEMPT = [r"^health$"]
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_AGE = int(timedelta(days=14).total_seconds())
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'none'"],
+        "script-src": ["'self'"],
+        "style-src": ["'self'"],
+        "img-src": ["'self'", "data:"],
+        "font-src": ["'self'"],
+        "connect-src": ["'self'"],
+        "form-action": ["'self'"],
+        "manifest-src": ["'self'"],
+        "base-uri": ["'none'"],
+        "frame-ancestors": ["'none'"],
+    }
+}
+
+DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
+IMPORT_MAX_BYTES = environment.number("ALMANAC_IMPORT_MAX_MB", 50) * 2**20
+
+EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+EMAIL_HOST = environment.text("ALMANAC_SMTP_HOST", "localhost")
+EMAIL_PORT = environment.number("ALMANAC_SMTP_PORT", 25)
+EMAIL_TIMEOUT = 20
+
+# The queue is a bell and the database the truth: late acknowledgement and reject-on-lost so that a killed
+# worker rings again, and a visibility timeout (in all three places) above twice the hard limit so that a
+# long job does not ring twice.
+JOB_HARD_LIMIT_SECONDS = environment.number("ALMANAC_JOB_HARD_LIMIT_SECONDS", 3600)
+_VISIBILITY = {"visibility_timeout": JOB_HARD_LIMIT_SECONDS * 2 + 600, "unacked_restore_throttle": 1}
+CELERY = {
+    "broker_url": REDIS_URL or "memory://",
+    "broker_transport_options": _VISIBILITY,
+    "result_backend_transport_options": _VISIBILITY,
+    "visibility_timeout": _VISIBILITY["visibility_timeout"],
+    "task_ignore_result": True,
+    "task_acks_late": True,
+    "task_reject_on_worker_lost": True,
+    "worker_prefetch_multiplier": 1,
+    "worker_max_tasks_per_child": 200,
+    "task_time_limit": JOB_HARD_LIMIT_SECONDS,
+    "task_soft_time_limit": JOB_HARD_LIMIT_SECONDS - 30,
+    "broker_connection_retry_on_startup": True,
+    "accept_content": ["json"],
+    "timezone": "UTC",
+    "task_default_queue": "heavy",
+    "task_routes": {"fleet.estate.jobs.tick": {"queue": "alerts"}},
+    "beat_schedule": {"tick": {"task": "fleet.estate.jobs.tick", "schedule": 60.0}},
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["console"], "level": environment.text("ALMANAC_LOG_LEVEL", "WARNING")},
+}

@@ -1,0 +1,17 @@
+"""One line per room; each room's own urls.py says the rest."""
+
+from importlib.util import find_spec
+
+from django.urls import include, path
+
+ROOMS = [
+    "fleet.heaters.urls",
+    "fleet.heaters.export_urls",
+    "fleet.care.urls",
+    "fleet.planning.urls",
+    "fleet.pages.urls",
+]
+urlpatterns = [path("", include(room)) for room in ROOMS if find_spec(room)]
+handler404 = "fleet.pages.errors.not_found"
+handler403 = "fleet.pages.errors.forbidden"
+handler500 = "fleet.pages.errors.broken"

@@ -1,0 +1,16 @@
+"""The program's own settings with a throw-away data folder and a fast password hasher."""
+
+import os
+import tempfile
+
+os.environ.setdefault("ALMANAC_DATA", tempfile.mkdtemp(prefix="almanac-test-"))
+
+from fleet.settings import *  # noqa: E402, F403
+
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+}
