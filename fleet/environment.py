@@ -18,7 +18,9 @@ def text(name: str, default: str | None = None) -> str:
         try:
             return Path(path).read_text(encoding="utf-8").strip()
         except OSError as error:
-            raise ImproperlyConfigured(f"{name}_FILE points at {path}, which cannot be read: {error}") from error
+            raise ImproperlyConfigured(
+                f"{name}_FILE points at {path}, which cannot be read: {error}"
+            ) from error
     if default is None:
         raise ImproperlyConfigured(f"Set {name} (or {name}_FILE): it has no default in this mode.")
     return default

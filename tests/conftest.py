@@ -36,7 +36,9 @@ class Cast:
         return client
 
 
-def make_heater(organisation: Organisation, name: str = "Alder Court", tag: str = "H-1", **fields: Any) -> Heater:
+def make_heater(
+    organisation: Organisation, name: str = "Alder Court", tag: str = "H-1", **fields: Any
+) -> Heater:
     """A heater with its property, building and position, in the current scope."""
     property_, _ = Property.objects.get_or_create(
         organisation=organisation,
@@ -71,8 +73,16 @@ def cast(db: None) -> Cast:
         heater = make_heater(house)
         foreign = make_heater(other, "Birch Row", "B-1")
     building = heater.position.building
-    return Cast(house, other, **people, property=building.property, building=building,
-                position=heater.position, heater=heater, foreign_heater=foreign)
+    return Cast(
+        house,
+        other,
+        **people,
+        property=building.property,
+        building=building,
+        position=heater.position,
+        heater=heater,
+        foreign_heater=foreign,
+    )
 
 
 @pytest.fixture

@@ -64,6 +64,10 @@ def register(kind: str) -> Callable[[Callable[[Running], Any]], Callable[[Runnin
     return keep
 
 
+def is_registered(kind: str) -> bool:
+    return kind in _work
+
+
 def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key: str = "") -> Job:
     """Write a job row; with a `unique_key` an open job of the same key is returned instead of a second one."""
     if kind not in _work:
@@ -81,7 +85,10 @@ def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key
             )
     except IntegrityError:
         return Job.objects.get(
-            organisation_id=organisation_id, kind=kind, unique_key=unique_key, state__in=["waiting", "running"]
+            organisation_id=organisation_id,
+            kind=kind,
+            unique_key=unique_key,
+            state__in=["waiting", "running"],
         )
     transaction.on_commit(_ring)
     return job

@@ -34,7 +34,9 @@ def record_changes(changes: Iterable[Change]) -> None:
     rows = [
         HistoryEntry(
             organisation_id=change.subject.organisation_id,
-            property_id=change.property_id if change.property_id is not None else _property_id(change.subject),
+            property_id=change.property_id
+            if change.property_id is not None
+            else _property_id(change.subject),
             person_id=scope.person_id,
             actor=scope.actor,
             verb=change.verb,

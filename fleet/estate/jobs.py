@@ -2,7 +2,7 @@
 
 from celery import shared_task
 
-from fleet.estate import background
+from fleet.estate import background, rounds
 
 
 @shared_task(name="fleet.estate.jobs.work_off_one")
@@ -12,5 +12,6 @@ def work_off_one() -> None:
 
 @shared_task(name="fleet.estate.jobs.tick")
 def tick() -> None:
-    """Find what a lost message left behind."""
+    """Ask for the day's work and find what a lost message left behind."""
+    rounds.daily_rounds()
     background.work_off()

@@ -32,6 +32,9 @@ class Organisation(models.Model):
     name = models.CharField(max_length=200, unique=True)
     kind = models.CharField(max_length=10, choices=Kind.choices, default=Kind.OWNER)
     invented = models.BooleanField(default=False, help_text="Demonstration data, made up")
+    calendar_stands_at = models.DateField(
+        null=True, blank=True, help_text="Demonstration only: the day that its invented record ends"
+    )
     created_at = models.DateTimeField(auto_now_add=True)
 
     def __str__(self) -> str:
@@ -110,7 +113,9 @@ class Property(ScopedModel):
         verbose_name_plural = "properties"
         constraints = [
             models.UniqueConstraint(fields=["organisation", "name"], name="property_name_once"),
-            models.CheckConstraint(condition=Q(fiscal_year_start_month__range=(1, 12)), name="fiscal_month_1_12"),
+            models.CheckConstraint(
+                condition=Q(fiscal_year_start_month__range=(1, 12)), name="fiscal_month_1_12"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -130,7 +135,8 @@ class Building(ScopedModel):
         constraints = [
             models.UniqueConstraint(fields=["property", "name"], name="building_name_once"),
             models.CheckConstraint(
-                condition=Q(year_built__isnull=True) | Q(year_built__range=(1600, 2200)), name="year_built_possible"
+                condition=Q(year_built__isnull=True) | Q(year_built__range=(1600, 2200)),
+                name="year_built_possible",
             ),
         ]
 

@@ -82,7 +82,8 @@ FAILURES = frozenset({Ending.TANK_LEAK, Ending.FAILED_BEYOND_REPAIR})
 
 def _between(field: str, low: float, high: float) -> models.CheckConstraint:
     return models.CheckConstraint(
-        condition=Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__range": (low, high)}), name=f"{field}_possible"
+        condition=Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__range": (low, high)}),
+        name=f"{field}_possible",
     )
 
 
@@ -115,7 +116,9 @@ class Heater(ScopedModel):
     made_precision = models.CharField(max_length=8, choices=Precision.choices, default="unknown", blank=True)
     installed_earliest = models.DateField(null=True, blank=True)
     installed_latest = models.DateField(null=True, blank=True)
-    installed_precision = models.CharField(max_length=8, choices=Precision.choices, default="unknown", blank=True)
+    installed_precision = models.CharField(
+        max_length=8, choices=Precision.choices, default="unknown", blank=True
+    )
     removed_earliest = models.DateField(null=True, blank=True)
     removed_latest = models.DateField(null=True, blank=True)
     removed_precision = models.CharField(max_length=8, choices=Precision.choices, blank=True)
@@ -138,7 +141,9 @@ class Heater(ScopedModel):
         indexes = [models.Index(fields=["organisation", "ending", "kind"])]
         constraints = [
             models.UniqueConstraint(fields=["organisation", "tag"], name="heater_tag_once"),
-            models.UniqueConstraint(fields=["position"], condition=Q(ending=""), name="one_heater_in_a_position"),
+            models.UniqueConstraint(
+                fields=["position"], condition=Q(ending=""), name="one_heater_in_a_position"
+            ),
             models.CheckConstraint(
                 condition=Q(ending="", removed_precision="", removed_earliest=None, removed_latest=None)
                 | (~Q(ending="") & ~Q(removed_precision="")),

@@ -8,184 +8,442 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('auth', '0012_alter_user_first_name_max_length'),
+        ("auth", "0012_alter_user_first_name_max_length"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Organisation',
+            name="Organisation",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=200, unique=True)),
-                ('kind', models.CharField(choices=[('owner', 'owner of heaters'), ('company', 'plumbing company')], default='owner', max_length=10)),
-                ('invented', models.BooleanField(default=False, help_text='Demonstration data, made up')),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200, unique=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("owner", "owner of heaters"), ("company", "plumbing company")],
+                        default="owner",
+                        max_length=10,
+                    ),
+                ),
+                ("invented", models.BooleanField(default=False, help_text="Demonstration data, made up")),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
             ],
         ),
         migrations.CreateModel(
-            name='Person',
+            name="Person",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('password', models.CharField(max_length=128, verbose_name='password')),
-                ('last_login', models.DateTimeField(blank=True, null=True, verbose_name='last login')),
-                ('is_superuser', models.BooleanField(default=False, help_text='Designates that this user has all permissions without explicitly assigning them.', verbose_name='superuser status')),
-                ('email', models.EmailField(max_length=254, unique=True)),
-                ('name', models.CharField(blank=True, max_length=200)),
-                ('is_active', models.BooleanField(default=True)),
-                ('is_staff', models.BooleanField(default=False, help_text='Operates this installation')),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('groups', models.ManyToManyField(blank=True, help_text='The groups this user belongs to. A user will get all permissions granted to each of their groups.', related_name='user_set', related_query_name='user', to='auth.group', verbose_name='groups')),
-                ('user_permissions', models.ManyToManyField(blank=True, help_text='Specific permissions for this user.', related_name='user_set', related_query_name='user', to='auth.permission', verbose_name='user permissions')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("password", models.CharField(max_length=128, verbose_name="password")),
+                ("last_login", models.DateTimeField(blank=True, null=True, verbose_name="last login")),
+                (
+                    "is_superuser",
+                    models.BooleanField(
+                        default=False,
+                        help_text="Designates that this user has all permissions without explicitly assigning them.",
+                        verbose_name="superuser status",
+                    ),
+                ),
+                ("email", models.EmailField(max_length=254, unique=True)),
+                ("name", models.CharField(blank=True, max_length=200)),
+                ("is_active", models.BooleanField(default=True)),
+                ("is_staff", models.BooleanField(default=False, help_text="Operates this installation")),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "groups",
+                    models.ManyToManyField(
+                        blank=True,
+                        help_text="The groups this user belongs to. A user will get all permissions granted to each of their groups.",
+                        related_name="user_set",
+                        related_query_name="user",
+                        to="auth.group",
+                        verbose_name="groups",
+                    ),
+                ),
+                (
+                    "user_permissions",
+                    models.ManyToManyField(
+                        blank=True,
+                        help_text="Specific permissions for this user.",
+                        related_name="user_set",
+                        related_query_name="user",
+                        to="auth.permission",
+                        verbose_name="user permissions",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='Property',
+            name="Property",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=200)),
-                ('address', models.CharField(blank=True, max_length=300)),
-                ('time_zone', models.CharField(default='UTC', max_length=64, validators=[fleet.estate.models.check_time_zone])),
-                ('fiscal_year_start_month', models.PositiveSmallIntegerField(default=1)),
-                ('currency', models.CharField(default='USD', max_length=3)),
-                ('code_family', models.CharField(blank=True, choices=[('', 'not known'), ('ipc', 'International Plumbing Code family'), ('upc', 'Uniform Plumbing Code family'), ('other', 'another code')], max_length=8)),
-                ('records_since', models.DateField(blank=True, help_text='From this day on every ending here was written down', null=True)),
-                ('emergency_contact', models.CharField(blank=True, max_length=200)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200)),
+                ("address", models.CharField(blank=True, max_length=300)),
+                (
+                    "time_zone",
+                    models.CharField(
+                        default="UTC", max_length=64, validators=[fleet.estate.models.check_time_zone]
+                    ),
+                ),
+                ("fiscal_year_start_month", models.PositiveSmallIntegerField(default=1)),
+                ("currency", models.CharField(default="USD", max_length=3)),
+                (
+                    "code_family",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "not known"),
+                            ("ipc", "International Plumbing Code family"),
+                            ("upc", "Uniform Plumbing Code family"),
+                            ("other", "another code"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "records_since",
+                    models.DateField(
+                        blank=True, help_text="From this day on every ending here was written down", null=True
+                    ),
+                ),
+                ("emergency_contact", models.CharField(blank=True, max_length=200)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'properties',
-                'ordering': ['name'],
+                "verbose_name_plural": "properties",
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='Membership',
+            name="Membership",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('role', models.CharField(choices=[('owner', 'owner'), ('planner', 'planner'), ('technician', 'technician'), ('company', 'company'), ('viewer', 'viewer')], max_length=12)),
-                ('all_properties', models.BooleanField(default=True)),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to=settings.AUTH_USER_MODEL)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to='estate.organisation')),
-                ('properties', models.ManyToManyField(blank=True, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "role",
+                    models.CharField(
+                        choices=[
+                            ("owner", "owner"),
+                            ("planner", "planner"),
+                            ("technician", "technician"),
+                            ("company", "company"),
+                            ("viewer", "viewer"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("all_properties", models.BooleanField(default=True)),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="memberships",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="memberships",
+                        to="estate.organisation",
+                    ),
+                ),
+                ("properties", models.ManyToManyField(blank=True, related_name="+", to="estate.property")),
             ],
         ),
         migrations.CreateModel(
-            name='HistoryEntry',
+            name="HistoryEntry",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(auto_now_add=True, db_index=True)),
-                ('actor', models.CharField(max_length=200)),
-                ('verb', models.CharField(max_length=60)),
-                ('subject_kind', models.CharField(max_length=40)),
-                ('subject_id', models.BigIntegerField()),
-                ('subject_label', models.CharField(max_length=300)),
-                ('changes', models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder)),
-                ('reason', models.TextField(blank=True)),
-                ('person', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('property', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("at", models.DateTimeField(auto_now_add=True, db_index=True)),
+                ("actor", models.CharField(max_length=200)),
+                ("verb", models.CharField(max_length=60)),
+                ("subject_kind", models.CharField(max_length=40)),
+                ("subject_id", models.BigIntegerField()),
+                ("subject_label", models.CharField(max_length=300)),
+                (
+                    "changes",
+                    models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder),
+                ),
+                ("reason", models.TextField(blank=True)),
+                (
+                    "person",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-at', '-id'],
+                "ordering": ["-at", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='Building',
+            name="Building",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=200)),
-                ('year_built', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('units_served', models.PositiveIntegerField(blank=True, help_text='Homes served', null=True)),
-                ('softened_since', models.DateField(blank=True, null=True)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('property', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='buildings', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=200)),
+                ("year_built", models.PositiveSmallIntegerField(blank=True, null=True)),
+                (
+                    "units_served",
+                    models.PositiveIntegerField(blank=True, help_text="Homes served", null=True),
+                ),
+                ("softened_since", models.DateField(blank=True, null=True)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="buildings",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['property__name', 'name'],
+                "ordering": ["property__name", "name"],
             },
         ),
         migrations.CreateModel(
-            name='Job',
+            name="Job",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(max_length=60)),
-                ('payload', models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder)),
-                ('state', models.CharField(choices=[('waiting', 'waiting'), ('running', 'running'), ('done', 'done'), ('given_up', 'given up'), ('cancelled', 'cancelled')], default='waiting', max_length=10)),
-                ('unique_key', models.CharField(blank=True, max_length=200)),
-                ('run_after', models.DateTimeField()),
-                ('attempts', models.PositiveSmallIntegerField(default=0)),
-                ('claim', models.UUIDField(null=True)),
-                ('claimed_until', models.DateTimeField(null=True)),
-                ('cancel_wanted', models.BooleanField(default=False)),
-                ('fraction', models.FloatField(default=0)),
-                ('words', models.CharField(blank=True, max_length=300)),
-                ('result', models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder, null=True)),
-                ('error', models.TextField(blank=True)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('finished_at', models.DateTimeField(null=True)),
-                ('asked_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("kind", models.CharField(max_length=60)),
+                (
+                    "payload",
+                    models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waiting"),
+                            ("running", "running"),
+                            ("done", "done"),
+                            ("given_up", "given up"),
+                            ("cancelled", "cancelled"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("unique_key", models.CharField(blank=True, max_length=200)),
+                ("run_after", models.DateTimeField()),
+                ("attempts", models.PositiveSmallIntegerField(default=0)),
+                ("claim", models.UUIDField(null=True)),
+                ("claimed_until", models.DateTimeField(null=True)),
+                ("cancel_wanted", models.BooleanField(default=False)),
+                ("fraction", models.FloatField(default=0)),
+                ("words", models.CharField(blank=True, max_length=300)),
+                (
+                    "result",
+                    models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder, null=True),
+                ),
+                ("error", models.TextField(blank=True)),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                ("finished_at", models.DateTimeField(null=True)),
+                (
+                    "asked_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
-                'indexes': [models.Index(fields=['state', 'run_after'], name='estate_job_state_0fd71b_idx')],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('state__in', ['waiting', 'running']), models.Q(('unique_key', ''), _negated=True)), fields=('organisation', 'kind', 'unique_key'), name='one_open_job_per_key')],
+                "ordering": ["-id"],
+                "indexes": [models.Index(fields=["state", "run_after"], name="estate_job_state_0fd71b_idx")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(
+                            ("state__in", ["waiting", "running"]), models.Q(("unique_key", ""), _negated=True)
+                        ),
+                        fields=("organisation", "kind", "unique_key"),
+                        name="one_open_job_per_key",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Position',
+            name="Position",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('label', models.CharField(max_length=200)),
-                ('floor', models.CharField(blank=True, max_length=40)),
-                ('room', models.CharField(blank=True, max_length=120)),
-                ('below', models.CharField(blank=True, choices=[('', 'not known'), ('ground', 'ground, crawl space or garage'), ('unfinished', 'unfinished space'), ('finished', 'finished, occupied space')], max_length=12)),
-                ('has_pan', models.BooleanField(blank=True, null=True)),
-                ('has_drain', models.BooleanField(blank=True, null=True)),
-                ('has_leak_alarm', models.BooleanField(blank=True, null=True)),
-                ('has_shutoff_valve', models.BooleanField(blank=True, null=True)),
-                ('closed_system', models.BooleanField(blank=True, null=True)),
-                ('has_expansion_tank', models.BooleanField(blank=True, null=True)),
-                ('static_pressure_psi', models.FloatField(blank=True, null=True)),
-                ('seismic_zone', models.CharField(blank=True, max_length=20)),
-                ('clear_height_in', models.FloatField(blank=True, null=True)),
-                ('clear_width_in', models.FloatField(blank=True, null=True)),
-                ('building', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='positions', to='estate.building')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("label", models.CharField(max_length=200)),
+                ("floor", models.CharField(blank=True, max_length=40)),
+                ("room", models.CharField(blank=True, max_length=120)),
+                (
+                    "below",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "not known"),
+                            ("ground", "ground, crawl space or garage"),
+                            ("unfinished", "unfinished space"),
+                            ("finished", "finished, occupied space"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("has_pan", models.BooleanField(blank=True, null=True)),
+                ("has_drain", models.BooleanField(blank=True, null=True)),
+                ("has_leak_alarm", models.BooleanField(blank=True, null=True)),
+                ("has_shutoff_valve", models.BooleanField(blank=True, null=True)),
+                ("closed_system", models.BooleanField(blank=True, null=True)),
+                ("has_expansion_tank", models.BooleanField(blank=True, null=True)),
+                ("static_pressure_psi", models.FloatField(blank=True, null=True)),
+                ("seismic_zone", models.CharField(blank=True, max_length=20)),
+                ("clear_height_in", models.FloatField(blank=True, null=True)),
+                ("clear_width_in", models.FloatField(blank=True, null=True)),
+                (
+                    "building",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="positions",
+                        to="estate.building",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['building__property__name', 'building__name', 'label'],
-                'constraints': [models.UniqueConstraint(fields=('building', 'label'), name='position_label_once'), models.CheckConstraint(condition=models.Q(('static_pressure_psi__isnull', True), ('static_pressure_psi__range', (1, 300)), _connector='OR'), name='static_pressure_possible')],
+                "ordering": ["building__property__name", "building__name", "label"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("building", "label"), name="position_label_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("static_pressure_psi__isnull", True),
+                            ("static_pressure_psi__range", (1, 300)),
+                            _connector="OR",
+                        ),
+                        name="static_pressure_possible",
+                    ),
+                ],
             },
         ),
         migrations.AddConstraint(
-            model_name='property',
-            constraint=models.UniqueConstraint(fields=('organisation', 'name'), name='property_name_once'),
+            model_name="property",
+            constraint=models.UniqueConstraint(fields=("organisation", "name"), name="property_name_once"),
         ),
         migrations.AddConstraint(
-            model_name='property',
-            constraint=models.CheckConstraint(condition=models.Q(('fiscal_year_start_month__range', (1, 12))), name='fiscal_month_1_12'),
+            model_name="property",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("fiscal_year_start_month__range", (1, 12))), name="fiscal_month_1_12"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='membership',
-            constraint=models.UniqueConstraint(fields=('organisation', 'person'), name='one_membership_each'),
+            model_name="membership",
+            constraint=models.UniqueConstraint(fields=("organisation", "person"), name="one_membership_each"),
         ),
         migrations.AddIndex(
-            model_name='historyentry',
-            index=models.Index(fields=['organisation', 'subject_kind', 'subject_id'], name='estate_hist_organis_fbb2d0_idx'),
+            model_name="historyentry",
+            index=models.Index(
+                fields=["organisation", "subject_kind", "subject_id"], name="estate_hist_organis_fbb2d0_idx"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='building',
-            constraint=models.UniqueConstraint(fields=('property', 'name'), name='building_name_once'),
+            model_name="building",
+            constraint=models.UniqueConstraint(fields=("property", "name"), name="building_name_once"),
         ),
         migrations.AddConstraint(
-            model_name='building',
-            constraint=models.CheckConstraint(condition=models.Q(('year_built__isnull', True), ('year_built__range', (1600, 2200)), _connector='OR'), name='year_built_possible'),
+            model_name="building",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("year_built__isnull", True), ("year_built__range", (1600, 2200)), _connector="OR"
+                ),
+                name="year_built_possible",
+            ),
         ),
     ]

@@ -1,0 +1,17 @@
+"""Which day it is: in a property's time zone, or the day at which an invented record stands still."""
+
+from __future__ import annotations
+
+import zoneinfo
+from datetime import date
+
+from django.utils import timezone
+
+from fleet.estate.models import Organisation, Property
+
+
+def today_of(organisation: Organisation, property_: Property | None = None) -> date:
+    if organisation.calendar_stands_at is not None:
+        return organisation.calendar_stands_at
+    zone = zoneinfo.ZoneInfo(property_.time_zone if property_ else "UTC")
+    return timezone.now().astimezone(zone).date()

@@ -1,0 +1,21 @@
+"""What has to be asked for once a day in each organisation; safe to ask as often as one likes."""
+
+from __future__ import annotations
+
+from fleet.estate.background import enqueue, is_registered
+from fleet.estate.background_rows import Job
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Organisation
+from fleet.estate.scope import scope_of_organisation, scoped
+
+DAILY = ("roll_forward",)
+
+
+def daily_rounds() -> None:
+    """Enqueue each organisation's daily work unless the day's job is already there, whatever its state."""
+    for organisation in Organisation.objects.order_by("id"):
+        day = today_of(organisation).isoformat()
+        with scoped(scope_of_organisation(organisation)):
+            for kind in DAILY:
+                if is_registered(kind) and not Job.objects.filter(kind=kind, unique_key=day).exists():
+                    enqueue(kind, {"today": day}, organisation.pk, unique_key=day)
