@@ -61,7 +61,7 @@ def postgres(url: str) -> dict[str, object]:
         "ENGINE": "django.db.backends.postgresql",
         "NAME": parts.path.strip("/"),
         "USER": unquote(parts.username or ""),
-        "PASSWORD": unquote(parts.password or ""),
+        "PASSWORD": unquote(parts.password or "") or text("ALMANAC_DATABASE_PASSWORD", ""),
         "HOST": parts.hostname or "",
         "PORT": str(parts.port or ""),
         "CONN_MAX_AGE": 60,
