@@ -9,4 +9,4 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.settings")
 
 app = Celery("fleet")
 app.conf.update(settings.CELERY)
-app.autodiscover_tasks(["fleet.estate"], related_name="jobs")
+app.conf.imports = ("fleet.estate.jobs",)

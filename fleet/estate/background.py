@@ -10,7 +10,7 @@ import logging
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
@@ -119,10 +119,18 @@ def try_again(job: Job) -> None:
     )
 
 
+def _due(now: datetime) -> Q:
+    return Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
+
+
+def due_count(limit: int) -> int:
+    with unscoped("counting due jobs of all organisations"):
+        return Job.objects.filter(_due(timezone.now()))[:limit].count()
+
+
 def _claim() -> Job | None:
     now = timezone.now()
-    due = Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
-    for row in Job.objects.filter(due).order_by("run_after", "id")[:20]:
+    for row in Job.objects.filter(_due(now)).order_by("run_after", "id")[:20]:
         if row.attempts >= MAX_ATTEMPTS:
             Job.objects.filter(pk=row.pk, claim=row.claim, state=row.state).update(
                 state=Job.State.GIVEN_UP, finished_at=now, error=row.error or "The worker was lost each time."

@@ -1,17 +1,17 @@
 """Celery entry points: a ring at the bell and the minute's sweep. Each calls a service and holds no state."""
 
-from celery import shared_task
-
+from fleet.celery import app
 from fleet.estate import background, rounds
 
 
-@shared_task(name="fleet.estate.jobs.work_off_one")
+@app.task(name="fleet.estate.jobs.work_off_one")
 def work_off_one() -> None:
     background.run_next()
 
 
-@shared_task(name="fleet.estate.jobs.tick")
+@app.task(name="fleet.estate.jobs.tick")
 def tick() -> None:
-    """Ask for the day's work and find what a lost message left behind."""
+    """Ask for the day's work, and ring again for what a lost message left behind."""
     rounds.daily_rounds()
-    background.work_off()
+    for _ in range(background.due_count(limit=20)):
+        work_off_one.apply_async(retry=False)
