@@ -1,15 +1,42 @@
-"""Fitting: episodes and priors in, draws of all parameters out."""
+"""Fitting: episodes and priors in, draws of all parameters out.
+
+The mode is found by damped Newton steps; a Student proposal built there is weighted by importance sampling
+(Pareto-smoothed; k-hat says how good the weights are), sharpened once by its own weighted moments if need
+be, and replaced by adaptive Metropolis chains when importance sampling is not to be trusted.  Building
+multipliers are drawn from their Gamma law given the parameters, so the draws are joint.
+
+Kinds and covariates on which the record says nothing are drawn from the prior, kinds through what the
+others say of the common part.  With very many rows the weights are computed on a sample of rows corrected
+to second order at the mode (``target.thin``).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from forecasting import hazard
 from forecasting.episodes import Episodes, FloatArray, IntArray
+from forecasting.sampling import StudentProposal, metropolis, resample, smooth_weights
+from forecasting.target import Point, Target, ThinnedTarget, build_target, thin
 
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
+
+VERSION = "1"
+THINNED_ROWS = 20_000
+EXACT_ROWS = 60_000  # at most this many rows are used whole in the importance weights
+ROUGH_ROWS = 40_000
+K_HAT_LIMIT = 0.7
+MIN_EFFECTIVE_SHARE = 0.2
+FREEDOM = 12.0
+
+
+class FitCancelled(RuntimeError):
+    """The caller asked for the fit to stop."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +71,25 @@ class Posterior:
     seed: int
     version: str
 
+    def new_building_multipliers(self, count: int, generator: np.random.Generator) -> FloatArray:
+        """Multipliers (D, count) of buildings the fit has not seen: Gamma with mean 1 and variance v."""
+        c = 1 / self.dispersion[:, None]
+        return np.asarray(generator.standard_gamma(np.broadcast_to(c, (len(c), count))) / c)
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """Reports progress and honours a request to stop."""
+
+    progress: Callable[[float, str], None] | None
+    cancelled: Callable[[], bool] | None
+
+    def at(self, fraction: float, words: str) -> None:
+        if self.cancelled is not None and self.cancelled():
+            raise FitCancelled("The fit was cancelled before it finished; no result was kept.")
+        if self.progress is not None:
+            self.progress(fraction, words)
+
 
 def fit(
     episodes: Episodes,
@@ -53,5 +99,283 @@ def fit(
     progress: Callable[[float, str], None] | None = None,
     cancelled: Callable[[], bool] | None = None,
 ) -> Posterior:
-    """Posterior draws for the lifetime model; the same inputs and seed give the same bits."""
-    raise NotImplementedError
+    """Posterior draws for the lifetime model; the same inputs and seed give the same bits.
+
+    ``prior.kinds`` may hold more kinds than the record; every one of them gets draws.  Raises ValueError when
+    the record has a kind or a covariate without a prior, FitCancelled when ``cancelled()`` turns true.
+    """
+    if draws < 1:
+        raise ValueError(f"draws must be at least 1, got {draws}")
+    steps, generator = _Steps(progress, cancelled), np.random.default_rng(seed)
+    steps.at(0.0, "Preparing the record")
+    active, kind_rows, columns = _active_part(episodes, prior)
+    target = build_target(active, prior, kind_rows, columns)
+    steps.at(0.1, "Finding the most likely parameters")
+    start = _start(target)
+    if len(active.heater) > 4 * ROUGH_ROWS:
+        stride = np.arange(0, len(active.heater), len(active.heater) // ROUGH_ROWS)
+        rough = build_target(_rows_of(active, stride), prior, kind_rows, columns)
+        start = climb(rough, start).point.theta
+    top = climb(target, start, lambda turn: steps.at(0.1 + 0.3 * turn / (turn + 5), "Finding the mode"))
+    steps.at(0.4, "Weighing the draws")
+    surface: Target | ThinnedTarget = target
+    if target.n_rows > EXACT_ROWS:
+        surface = thin(target, top.point, THINNED_ROWS)
+    sample = _explore(surface, top, draws, generator, steps)
+    steps.at(0.95, "Drawing buildings")
+    return _assemble(episodes, prior, kind_rows, columns, target, sample, top, seed, generator)
+
+
+def _active_part(episodes: Episodes, prior: Prior) -> tuple[Episodes, IntArray, IntArray]:
+    """Episodes recounted in the kinds and covariates on which the record says something."""
+    unknown = [kind for kind in episodes.kinds if kind not in prior.kinds]
+    if unknown:
+        raise ValueError(f"No prior for the kind(s) {', '.join(unknown)}; add rows to the lifetimes table.")
+    missing = [name for name in episodes.covariates if name not in prior.covariates]
+    if missing:
+        raise ValueError(
+            f"No prior for the covariate(s) {', '.join(missing)}; add rows to the effects table."
+        )
+    if not np.all(np.isfinite(episodes.x)):
+        raise ValueError("Covariates must be finite; give 0 (typical) where a state is unknown.")
+    if np.any(~(episodes.exit_age > episodes.entry_age)) or np.any(episodes.entry_age < 0):
+        raise ValueError("Every episode needs 0 <= entry_age < exit_age.")
+    seen = np.flatnonzero(np.bincount(episodes.kind, minlength=len(episodes.kinds)))
+    varied = np.flatnonzero(np.any(episodes.x != 0, axis=0)) if len(episodes.x) else np.zeros(0, np.int64)
+    place = np.zeros(len(episodes.kinds), dtype=np.int64)
+    place[seen] = np.arange(len(seen))
+    kind_rows = np.array([prior.kinds.index(episodes.kinds[i]) for i in seen], dtype=np.int64)
+    columns = np.array([prior.covariates.index(episodes.covariates[j]) for j in varied], dtype=np.int64)
+    x = episodes.x if len(varied) == episodes.x.shape[1] else episodes.x[:, varied]
+    return replace(episodes, kind=place[episodes.kind], x=x), kind_rows, columns
+
+
+def _rows_of(episodes: Episodes, rows: IntArray) -> Episodes:
+    names = ("heater", "kind", "building", "entry_age", "exit_age", "event", "interval_lower", "x", "node")
+    picked = {name: getattr(episodes, name)[rows] for name in names}
+    return replace(episodes, node_log_weight=episodes.node_log_weight[rows], **picked)
+
+
+def _start(target: Target) -> FloatArray:
+    return np.append(target.prior.mean, hazard.eta_of(float(np.exp(target.prior.log_v_mean))))
+
+
+@dataclass(frozen=True)
+class Top:
+    """The mode, a root of the covariance there, and whether the climb ended at it."""
+
+    point: Point
+    root: FloatArray
+    converged: bool
+
+
+def climb(
+    target: Target, start: FloatArray, report: Callable[[int], None] = lambda turn: None, most: int = 60
+) -> Top:
+    """Damped Newton ascent: absolute eigenvalues, capped steps, halving until the density rises."""
+    point, converged = target.point(start), False
+    for turn in range(most):
+        report(turn)
+        values, vectors = np.linalg.eigh(-_finite(point.hessian))
+        along = vectors.T @ np.nan_to_num(point.gradient)
+        move = vectors @ (along / np.maximum(np.abs(values), 1e-6))
+        gain = 0.5 * float(along @ (along / np.maximum(np.abs(values), 1e-6)))
+        if gain < 1e-5 and values[0] > 0:
+            converged = True
+            break
+        move *= min(1.0, 0.7 / max(float(np.abs(move[:-1]).max(initial=0.0)), 1e-300))
+        move[-1] = np.clip(move[-1], -1.5, 1.5)
+        better = _step_up(target, point, move)
+        if better is None:
+            break
+        point = better
+    values, vectors = np.linalg.eigh(-_finite(point.hessian))
+    covariance = (vectors / np.maximum(np.abs(values), 1e-3)) @ vectors.T
+    return Top(point, _root(covariance), converged)
+
+
+def _step_up(target: Target, point: Point, move: FloatArray) -> Point | None:
+    for halving in range(20):
+        trial = target.point(point.theta + move * 0.5**halving)
+        if trial.value > point.value - 1e-9 * abs(point.value):
+            return trial
+    return None
+
+
+def _finite(matrix: FloatArray) -> FloatArray:
+    return np.nan_to_num((matrix + matrix.T) / 2, nan=0.0, posinf=1e12, neginf=-1e12)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Lower triangular root; a covariance that is not positive definite gets its eigenvalues lifted."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    lifted = (vectors * np.maximum(values, 1e-12 * max(float(values[-1]), 1e-12))) @ vectors.T
+    return np.asarray(np.linalg.cholesky(lifted))
+
+
+@dataclass(frozen=True)
+class _Sample:
+    theta: FloatArray
+    exposure: FloatArray  # (B, D)
+    k_hat: float
+    effective: float
+    method: str
+    sound: bool
+
+
+def _explore(
+    surface: Target | ThinnedTarget, top: Top, draws: int, generator: np.random.Generator, steps: _Steps
+) -> _Sample:
+    """Importance draws in up to three rounds; Metropolis chains when they stay poor."""
+    size = len(top.point.theta)
+    proposal = StudentProposal(top.point.theta, top.root, FREEDOM)
+    theta, value, k_hat, effective = np.zeros((0, size)), np.zeros(0), float("inf"), 0.0
+    count = max(2 * draws, 1000)
+    weight = np.zeros(0)
+    for turn in range(3):
+        theta = proposal.draw(count, generator)
+        value, exposure = surface.many(theta)
+        steps.at(0.5 + 0.1 * turn, "Weighing the draws")
+        log_weight = value - proposal.log_density(theta)
+        if not np.any(np.isfinite(log_weight)):
+            break
+        weight, k_hat = smooth_weights(log_weight)
+        effective = 1 / float((weight**2).sum())
+        if k_hat < K_HAT_LIMIT and effective > 0.5 * count:
+            break
+        if turn < 2:
+            centre = weight @ theta
+            off = theta - centre
+            share = min(1.0, effective / (10 * size))
+            moved = (off * weight[:, None]).T @ off
+            covariance = share * moved + (1 - share) * (top.root @ top.root.T)
+            proposal = StudentProposal(
+                share * centre + (1 - share) * top.point.theta, _root(covariance), FREEDOM
+            )
+    if k_hat < K_HAT_LIMIT and effective > MIN_EFFECTIVE_SHARE * min(draws, count):
+        picked = resample(weight, draws, generator)
+        return _Sample(theta[picked], exposure[:, picked], k_hat, effective, "importance", True)
+    return _by_chains(surface, top, theta, weight, k_hat, draws, generator, steps)
+
+
+def _by_chains(
+    surface: Target | ThinnedTarget,
+    top: Top,
+    theta: FloatArray,
+    weight: FloatArray,
+    k_hat: float,
+    draws: int,
+    generator: np.random.Generator,
+    steps: _Steps,
+) -> _Sample:
+    chains = max(32, 2 * len(top.point.theta))
+    starts = np.repeat(top.point.theta[None, :], chains, axis=0)
+    if len(weight) and np.isfinite(weight).all() and weight.sum() > 0:
+        starts = theta[resample(weight, chains, generator)]
+    starts = starts + 0.1 * (generator.standard_normal(starts.shape) @ top.root.T)
+    ran = metropolis(
+        lambda at: surface.many(at)[0],
+        starts,
+        top.root,
+        draws,
+        1200,
+        generator,
+        lambda fraction: steps.at(0.7 + 0.25 * fraction, "Sampling step by step"),
+    )
+    _, exposure = surface.many(ran.states)
+    sound = ran.r_hat < 1.1
+    return _Sample(ran.states, exposure, k_hat, draws / 4 if sound else draws / 20, "sampler", sound)
+
+
+def _assemble(
+    episodes: Episodes,
+    prior: Prior,
+    kind_rows: IntArray,
+    columns: IntArray,
+    target: Target,
+    sample: _Sample,
+    top: Top,
+    seed: int,
+    generator: np.random.Generator,
+) -> Posterior:
+    k, draws = len(kind_rows), len(sample.theta)
+    log_shape = _with_unseen_kinds(
+        sample.theta[:, :k], kind_rows, prior.log_shape_mean, prior.log_shape_covariance(), generator
+    )
+    log_median = _with_unseen_kinds(
+        sample.theta[:, k : 2 * k], kind_rows, prior.log_median_mean, prior.log_median_covariance(), generator
+    )
+    beta = prior.beta_mean + prior.beta_sd * generator.standard_normal((draws, len(prior.covariates)))
+    beta[:, columns] = sample.theta[:, 2 * k : -1]
+    dispersion = hazard.dispersion_of(sample.theta[:, -1])
+    exposure = np.ascontiguousarray(sample.exposure.T)
+    c = 1 / dispersion[:, None]
+    z = generator.standard_gamma(c + target.failures) / (c + exposure)
+    return Posterior(
+        kinds=prior.kinds,
+        covariates=prior.covariates,
+        buildings=episodes.buildings,
+        log_shape=log_shape,
+        log_scale=log_median - hazard.LOG_LN2 * np.exp(-log_shape),
+        beta=beta,
+        dispersion=dispersion,
+        z=np.maximum(z, 1e-12),
+        building_failures=target.failures.astype(np.int64),
+        building_exposure=exposure,
+        diagnostics=_diagnose(episodes, prior, target, sample, top, log_median),
+        seed=seed,
+        version=VERSION,
+    )
+
+
+def _with_unseen_kinds(
+    drawn: FloatArray,
+    seen: IntArray,
+    mean: FloatArray,
+    covariance: FloatArray,
+    generator: np.random.Generator,
+) -> FloatArray:
+    """Draws (D, K) for all kinds: the unseen ones from the Gaussian prior given the seen ones."""
+    out = np.empty((len(drawn), len(mean)))
+    out[:, seen] = drawn
+    unseen = np.setdiff1d(np.arange(len(mean)), seen)
+    if len(unseen):
+        cross = covariance[np.ix_(unseen, seen)]
+        gain = cross @ np.linalg.inv(covariance[np.ix_(seen, seen)]) if len(seen) else cross
+        left = covariance[np.ix_(unseen, unseen)] - gain @ cross.T
+        noise = generator.standard_normal((len(drawn), len(unseen))) @ _root(left).T
+        out[:, unseen] = mean[unseen] + (drawn - mean[seen]) @ gain.T + noise
+    return out
+
+
+def _diagnose(
+    episodes: Episodes, prior: Prior, target: Target, sample: _Sample, top: Top, log_median: FloatArray
+) -> Diagnostics:
+    failed = np.zeros(len(episodes.heater_ids), dtype=bool)
+    failed[episodes.heater[episodes.event]] = True
+    kind_of = np.zeros(len(episodes.heater_ids), dtype=np.int64)
+    kind_of[episodes.heater] = episodes.kind
+    counts = np.bincount(kind_of[failed], minlength=len(episodes.kinds))
+    total = int(target.failures.sum())
+    messages = []
+    if not len(episodes.heater):
+        messages.append("No heater has been observed: every number is the published prior.")
+    elif total == 0:
+        messages.append("No failure is on record: the answer leans on the published lifetimes.")
+    elif total < 10:
+        messages.append(f"Only {total} failure(s) on record: the answer leans on the published lifetimes.")
+    if sample.method == "sampler":
+        messages.append("Importance sampling was not reliable here; a slower sampler was used instead.")
+    if not sample.sound:
+        messages.append("The sampler's chains had not fully mixed: treat the spread as rough.")
+    sd = log_median.std(axis=0) if len(log_median) > 1 else prior.log_median_sd
+    return Diagnostics(
+        k_hat=sample.k_hat,
+        effective_draws=sample.effective,
+        method=sample.method,
+        converged=top.converged and sample.sound if sample.method == "importance" else sample.sound,
+        events_total=total,
+        events_by_kind={kind: int(n) for kind, n in zip(episodes.kinds, counts, strict=True)},
+        messages=tuple(messages),
+        prior_weight=np.asarray(sd / prior.log_median_sd),
+    )

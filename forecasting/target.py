@@ -1,0 +1,270 @@
+"""The density that a fit explores: prior times likelihood, for one parameter vector or many at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit
+
+from forecasting import hazard, mixtures
+from forecasting.episodes import Episodes, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from forecasting.lifetimes import Prior
+
+MULTIPLIER_ROUNDS = 3  # fixed-point rounds for the multipliers about which mixtures are linearised
+
+
+@dataclass(frozen=True)
+class PriorTerms:
+    """Gaussian prior of the active parameters (all but the dispersion), and the dispersion's own."""
+
+    mean: FloatArray
+    precision: FloatArray
+    log_v_mean: float
+    log_v_sd: float
+
+    def at(self, theta: FloatArray) -> FloatArray:
+        """Log density, up to a constant, at S vectors (S, p)."""
+        off = theta[:, :-1] - self.mean
+        eta, place = theta[:, -1], expit(theta[:, -1])
+        away = (np.log(hazard.dispersion_of(eta)) - self.log_v_mean) / self.log_v_sd
+        with np.errstate(divide="ignore"):
+            jacobian = np.log(place) + np.log1p(-place)
+        return np.asarray(
+            -0.5 * np.einsum("si,ij,sj->s", off, self.precision, off) - 0.5 * away**2 + jacobian
+        )
+
+    def derivatives(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Gradient (p,) and Hessian (p, p) at one vector."""
+        size = len(theta)
+        gradient, hessian = np.zeros(size), np.zeros((size, size))
+        gradient[:-1] = -self.precision @ (theta[:-1] - self.mean)
+        hessian[:-1, :-1] = -self.precision
+        place = float(expit(theta[-1]))
+        slope = hazard._LOG_WIDTH * place * (1 - place)
+        away = (float(np.log(hazard.dispersion_of(theta[-1]))) - self.log_v_mean) / self.log_v_sd**2
+        gradient[-1] = -away * slope + 1 - 2 * place
+        hessian[-1, -1] = (
+            -(slope**2) / self.log_v_sd**2 - away * slope * (1 - 2 * place) - 2 * place * (1 - place)
+        )
+        return gradient, hessian
+
+
+@dataclass(frozen=True)
+class Point:
+    """Value, gradient and Hessian of the log density at one vector, with the buildings' exposure there."""
+
+    theta: FloatArray
+    value: float
+    gradient: FloatArray
+    hessian: FloatArray
+    exposure: FloatArray  # (B,)
+
+
+@dataclass(frozen=True)
+class Target:
+    """Log posterior density of the active parameters [a (K), m (K), beta (P), eta]."""
+
+    n_kinds: int
+    n_covariates: int
+    exact: tuple[hazard.KindBlock, ...]
+    mixed: tuple[mixtures.MixtureBlock, ...]
+    failures: FloatArray  # (B,)
+    prior: PriorTerms
+
+    @property
+    def size(self) -> int:
+        return 2 * self.n_kinds + self.n_covariates + 1
+
+    @property
+    def n_rows(self) -> int:
+        return sum(len(b.rows) for b in self.exact) + sum(len(b.rows) for b in self.mixed)
+
+    def _index(self, kind: int) -> IntArray:
+        """Places of (a, m, beta) of one kind in the parameter vector."""
+        k = self.n_kinds
+        return np.concatenate([[kind, k + kind], np.arange(2 * k, 2 * k + self.n_covariates)]).astype(
+            np.int64
+        )
+
+    def many(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log density (S,) and exposure of the buildings (B, S) at S vectors (S, p); never NaN."""
+        batch = max(1, 2_000_000 // max(self.n_rows, 1))
+        parts = [self._some(theta[low : low + batch]) for low in range(0, len(theta), batch)]
+        return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts], axis=1)
+
+    def _some(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        k, s = self.n_kinds, len(theta)
+        beta = theta[:, 2 * k : -1]
+        with np.errstate(over="ignore", invalid="ignore"):
+            exposure, value = np.zeros((len(self.failures), s)), self.prior.at(theta)
+            for block in self.exact:
+                a, m = theta[:, block.kind], theta[:, k + block.kind]
+                exposure[block.building] += hazard.block_exposure(block, a, m, beta)
+                value += hazard.failure_terms(block, a, m, beta)
+            c = 1 / hazard.dispersion_of(theta[:, -1])
+            lives = [mixtures.lives_at(b, theta[:, b.kind], theta[:, k + b.kind], beta) for b in self.mixed]
+            constant, exposure = self._mix(lives, exposure, c)
+            value += constant + hazard.building_terms(self.failures, exposure, c).sum(axis=0)
+        return np.where(np.isfinite(value), value, -np.inf), exposure
+
+    def _mix(
+        self, lives: list[mixtures.Lives], exposure: FloatArray, c: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Constants of the mixtures (S,) and the buildings' whole exposure (B, S)."""
+        constant, total = np.zeros(exposure.shape[1]), exposure
+        if not lives:
+            return constant, total
+        z = hazard.building_multiplier(self.failures[:, None], exposure, c)
+        for _ in range(MULTIPLIER_ROUNDS):
+            z = np.clip(z, 1e-12, 1e12)
+            constant, total = np.zeros(exposure.shape[1]), exposure.copy()
+            for block, life in zip(self.mixed, lives, strict=True):
+                z_heater = z[block.building]
+                g, mean, _ = mixtures.mix(block, life, z_heater)
+                constant += (g + z_heater * mean).sum(axis=0)
+                np.add.at(total, block.building, mean)
+            z = hazard.building_multiplier(self.failures[:, None], total, c)
+        return constant, total
+
+    def point(self, theta: FloatArray) -> Point:
+        """Value and derivatives at one vector.  Values agree with ``many``."""
+        k, n_buildings = self.n_kinds, len(self.failures)
+        beta, one = theta[2 * k : -1], theta[None, :]
+        c = 1 / float(hazard.dispersion_of(theta[-1]))
+        gradient, hessian = self.prior.derivatives(theta)
+        exposure, by_building = np.zeros(n_buildings), np.zeros((n_buildings, self.size))
+        value = float(self.prior.at(one)[0])
+        rows = [hazard.row_exposure(b.rows, theta[b.kind], theta[k + b.kind], beta) for b in self.exact]
+        for block, row in zip(self.exact, rows, strict=True):
+            index, shape = self._index(block.kind), float(np.exp(theta[block.kind]))
+            exposure[block.building] += np.add.reduceat(row.e, block.starts)
+            by_building[np.ix_(block.building, index)] += hazard.gradient_sums(
+                block.rows, row, block.starts, shape
+            )
+            first, second = hazard.failure_derivatives(block, theta[block.kind], theta[k + block.kind])
+            gradient[index] += first
+            hessian[np.ix_(index, index)] += second
+            a, m = theta[None, block.kind], theta[None, k + block.kind]
+            value += float(hazard.failure_terms(block, a, m, beta[None, :])[0])
+        lives = [
+            mixtures.lives_at(b, theta[None, b.kind], theta[None, k + b.kind], one[:, 2 * k : -1])
+            for b in self.mixed
+        ]
+        constant, total = self._mix(lives, exposure[:, None], np.array([c]))
+        exposure = total[:, 0]
+        value += float(constant[0] + hazard.building_terms(self.failures, total, np.array([c])).sum())
+        z = hazard.building_multiplier(self.failures, exposure, c)
+        gradient -= z @ by_building
+        for block, row in zip(self.exact, rows, strict=True):
+            index, shape = self._index(block.kind), float(np.exp(theta[block.kind]))
+            per_row = np.repeat(z[block.building], np.diff(np.append(block.starts, len(block.rows))))
+            hessian[np.ix_(index, index)] -= hazard.curvature_sum(block.rows, row, per_row, shape)
+        for mixed in self.mixed:
+            index = self._index(mixed.kind)
+            first, second, ebar = mixtures.mixture_derivatives(
+                mixed, theta[mixed.kind], theta[k + mixed.kind], beta, np.clip(z[mixed.building], 1e-12, 1e12)
+            )
+            gradient[index] += first
+            hessian[np.ix_(index, index)] += second
+            np.add.at(by_building, (mixed.building[:, None], index[None, :]), ebar)
+        hessian += by_building.T @ (by_building * (z / (c + exposure))[:, None])
+        first_eta, second_eta, cross = hazard.dispersion_derivatives(self.failures, exposure, theta[-1])
+        gradient[-1] += first_eta
+        hessian[-1, -1] += second_eta
+        mixed_eta = by_building[:, :-1].T @ cross
+        hessian[-1, :-1] += mixed_eta
+        hessian[:-1, -1] += mixed_eta
+        return Point(theta, value if np.isfinite(value) else -np.inf, gradient, hessian, exposure)
+
+
+def build_target(
+    episodes: Episodes, prior: Prior, kind_rows: IntArray, covariate_columns: IntArray
+) -> Target:
+    """Target over the chosen kinds (indices into ``prior.kinds``) and covariates (into ``prior.covariates``).
+
+    ``episodes.kind`` must already count in the chosen kinds and ``episodes.x`` hold the chosen columns.
+    """
+    k, p = len(kind_rows), len(covariate_columns)
+    mixture = mixtures.needs_mixture(episodes)
+    n_buildings = len(episodes.buildings)
+    exact = hazard.exact_blocks(episodes, np.flatnonzero(~mixture), p)
+    mixed = mixtures.mixture_blocks(episodes, np.flatnonzero(mixture)) if mixture.any() else ()
+    simple_events = episodes.building[episodes.event & ~mixture]
+    failures = np.bincount(simple_events, minlength=n_buildings).astype(float)
+    for block in mixed:
+        np.add.at(failures, block.building, block.failures)
+    precision = np.zeros((2 * k + p, 2 * k + p))
+    pick = np.ix_(kind_rows, kind_rows)
+    precision[:k, :k] = np.linalg.inv(prior.log_shape_covariance()[pick])
+    precision[k : 2 * k, k : 2 * k] = np.linalg.inv(prior.log_median_covariance()[pick])
+    precision[2 * k :, 2 * k :] = np.diag(1 / prior.beta_sd[covariate_columns] ** 2)
+    mean = np.concatenate(
+        [
+            prior.log_shape_mean[kind_rows],
+            prior.log_median_mean[kind_rows],
+            prior.beta_mean[covariate_columns],
+        ]
+    )
+    terms = PriorTerms(mean, precision, float(np.log(prior.dispersion_median)), prior.dispersion_log_sd)
+    return Target(k, p, exact, mixed, failures, terms)
+
+
+@dataclass(frozen=True)
+class ThinnedTarget:
+    """A target on a sample of rows, corrected so that it equals the whole to second order at the mode.
+
+    Rows are drawn in proportion to their exposure at the mode, each carrying an equal share of its building's
+    exposure; what the sample gets wrong in gradient and Hessian there is added back.
+    """
+
+    inner: Target
+    mode: FloatArray
+    gradient_gap: FloatArray
+    hessian_gap: FloatArray
+
+    def many(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """As ``Target.many``."""
+        value, exposure = self.inner.many(theta)
+        off = theta - self.mode
+        correction = off @ self.gradient_gap + 0.5 * np.einsum("si,ij,sj->s", off, self.hessian_gap, off)
+        return np.where(np.isfinite(value), value + correction, -np.inf), exposure
+
+
+def thin(target: Target, point: Point, wanted_rows: int) -> ThinnedTarget:
+    """Sample about ``wanted_rows`` exact rows; mixtures are kept whole."""
+    k = target.n_kinds
+    beta = point.theta[2 * k : -1]
+    rows = [
+        hazard.row_exposure(b.rows, point.theta[b.kind], point.theta[k + b.kind], beta).e
+        for b in target.exact
+    ]
+    total = sum(float(e.sum()) for e in rows)
+    blocks = tuple(
+        _thin_block(block, np.maximum(e, 1e-300), total / wanted_rows) if total > 0 else block
+        for block, e in zip(target.exact, rows, strict=True)
+    )
+    inner = replace(target, exact=blocks)
+    at_mode = inner.point(point.theta)
+    return ThinnedTarget(
+        inner, point.theta, point.gradient - at_mode.gradient, point.hessian - at_mode.hessian
+    )
+
+
+def _thin_block(block: hazard.KindBlock, e: FloatArray, step: float) -> hazard.KindBlock:
+    summed = np.concatenate([[0.0], np.cumsum(e)])
+    ends = np.append(block.starts[1:], len(e))
+    low, high = summed[block.starts], summed[ends]
+    count = np.maximum(1, np.round((high - low) / step)).astype(np.int64)
+    starts = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
+    place = np.arange(count.sum()) - np.repeat(starts, count) + 0.5
+    share = np.repeat((high - low) / count, count)
+    picked = np.searchsorted(summed, np.repeat(low, count) + place * share, side="right") - 1
+    picked = np.clip(picked, np.repeat(block.starts, count), np.repeat(ends, count) - 1)
+    rows = hazard.Rows(
+        block.rows.log_entry[picked], block.rows.log_exit[picked], block.rows.x[picked], share / e[picked]
+    )
+    return replace(block, rows=rows, starts=starts)
