@@ -5,15 +5,15 @@ hours a year (form of DNV-RP-B401; the US form W = Y * S * I / E is the same wit
 Never apply an efficiency twice: `practical_capacity_ah_kg` already holds it.
 
 - Theoretical capacity z * F / (3.6 * M): magnesium 2205, aluminium 2980, zinc 820 Ah/kg.
-- Practical: magnesium 50 % -> 1100 Ah/kg (Corrosion Engineering: Principles and Practice, p. 591); aluminium 2000
-  Ah/kg (a design value for sea water, read second-hand; none for hot fresh water was found).
+- Practical: magnesium 50 % -> 1100 Ah/kg (Corrosion Engineering: Principles and Practice, p. 591); aluminium 1200
+  Ah/kg: engineering judgement, no value for hot fresh water was found (sea water: 2000 to 2800).
 - Spent: a rod does nothing more at about 85 % consumed (common practice).
 - Current of one rod: 8 mA for a 40 gal glass-lined tank at 130 F and 500 uS/cm. Engineering judgement: 5 mA is
   enough for a new single-coat lining (Fischer 1960, read second-hand), and 8 mA wears a common rod out in about
   seven years, between the trade's look every 3 to 5 years and its outer limit.
 - Multipliers, all engineering judgement: wetted area as (capacity / 40)^(2/3); conductivity as
   (uS/cm / 500)^0.4 within 100 to 3000; temperature 1.25 per 10 C; softened 1.8 (a 1980s four-city test: softened
-  water used anodes much faster, no figure); 4 % more bare steel a year of tank age; aluminium 0.7 of magnesium's
+  water used anodes much faster, no figure); 4 % more bare steel a year of tank age; aluminium 0.9 of magnesium's
   current. Spread of the rate: `RATE_LOG_SD` = 0.55, a factor of 2 either way at 80 %.
 
 Valid for glass-lined tanks, 10 to 3000 uS/cm, 90 to 180 F (EN 12499 asks special care below 100 uS/cm). Powered
@@ -34,8 +34,8 @@ FloatArray = npt.NDArray[np.float64]
 FARADAY_C_MOL = 96485.33212
 MOLAR_MASS_G = {"magnesium": 24.305, "aluminium": 26.9815385, "zinc": 65.38}
 VALENCE = {"magnesium": 2, "aluminium": 3, "zinc": 2}
-PRACTICAL_CAPACITY_AH_KG = {"magnesium": 1100.0, "aluminium": 2000.0, "aluminium_zinc": 2000.0}
-CURRENT_FACTOR = {"magnesium": 1.0, "aluminium": 0.7, "aluminium_zinc": 0.7}
+PRACTICAL_CAPACITY_AH_KG = {"magnesium": 1100.0, "aluminium": 1200.0, "aluminium_zinc": 1200.0}
+CURRENT_FACTOR = {"magnesium": 1.0, "aluminium": 0.9, "aluminium_zinc": 0.9}
 DENSITY_FACTOR = {"magnesium": 1.0, "aluminium": 2.70 / 1.74, "aluminium_zinc": 2.72 / 1.74}
 SACRIFICIAL = tuple(PRACTICAL_CAPACITY_AH_KG)
 HOURS_PER_YEAR = 8766.0
