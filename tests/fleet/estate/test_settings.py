@@ -94,3 +94,11 @@ def test_the_deployment_check_finds_nothing(tmp_path: Path) -> None:
         ALMANAC_REDIS_URL="redis://127.0.0.1:6379/5",
     )
     assert result.returncode == 0, result.stderr
+
+
+def test_the_two_places_of_the_version_agree() -> None:
+    import tomllib
+
+    from fleet.settings import VERSION
+
+    assert tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"] == VERSION
