@@ -24,8 +24,35 @@ SHOWN_EXAMPLES = "a date such as 2015-04-03, Apr 2015, 2015, ~2015, spring 2014,
 
 UNKNOWN_WORDS = frozenset(
     {
-        *("", "?", "??", "???", "-", "--", "n/a", "na", "n.a.", "none", "null", "nil", "unk", "unk.", "unknown"),
-        *("not known", "not sure", "tbd", "tba", "no date", "undated", "missing", "don't know", "dont know", "\u2014"),
+        *(
+            "",
+            "?",
+            "??",
+            "???",
+            "-",
+            "--",
+            "n/a",
+            "na",
+            "n.a.",
+            "none",
+            "null",
+            "nil",
+            "unk",
+            "unk.",
+            "unknown",
+        ),
+        *(
+            "not known",
+            "not sure",
+            "tbd",
+            "tba",
+            "no date",
+            "undated",
+            "missing",
+            "don't know",
+            "dont know",
+            "\u2014",
+        ),
     }
 )
 MONTHS = {
@@ -246,7 +273,15 @@ def _parse_text(text: str, as_of: date, order: DayMonthOrder | None, allow_futur
     words = " ".join(written.casefold().replace("\u2013", "-").replace("\u2019", "'").split())
     if words in UNKNOWN_WORDS:
         return UNKNOWN
-    for reader in (_read_iso, _read_age, _read_number, _read_slashed, _read_month_name, _read_part, _read_span):
+    for reader in (
+        _read_iso,
+        _read_age,
+        _read_number,
+        _read_slashed,
+        _read_month_name,
+        _read_part,
+        _read_span,
+    ):
         try:
             found = reader(words, as_of, order)
         except UnreadableValue:
@@ -255,7 +290,9 @@ def _parse_text(text: str, as_of: date, order: DayMonthOrder | None, allow_futur
             raise UnreadableValue(f"'{written}' is not a day in the calendar", SHOWN_EXAMPLES) from error
         if found is not None:
             return _checked(found, written, as_of, allow_future)
-    bare, doubtful = re.subn(r"^(?:~|ca?\.?|circa|about|approx\.?|around|abt\.?|est\.?)\s*|\s*\(?\?+\)?$", "", words)
+    bare, doubtful = re.subn(
+        r"^(?:~|ca?\.?|circa|about|approx\.?|around|abt\.?|est\.?)\s*|\s*\(?\?+\)?$", "", words
+    )
     if doubtful and bare != words:
         return _checked(_loosened(_parse_text(bare, as_of, order, True)), written, as_of, allow_future)
     raise UnreadableValue(f"'{written}' cannot be read as a date", SHOWN_EXAMPLES)
@@ -428,5 +465,7 @@ def _read_span(words: str, as_of: date, order: DayMonthOrder | None) -> Imprecis
     if start.earliest is None or end.latest is None:
         return None
     if start.earliest > end.latest:
-        raise UnreadableValue(f"'{words}' ends before it begins", "the earlier date first, such as 2005 to 2009")
+        raise UnreadableValue(
+            f"'{words}' ends before it begins", "the earlier date first, such as 2005 to 2009"
+        )
     return ImpreciseDate.between(start.earliest, end.latest)

@@ -23,7 +23,9 @@ MG_L_PER_FRENCH_DEGREE = 10.0
 MG_L_PER_CLARK_DEGREE = 14.254
 MG_L_PER_MMOL = 100.09
 
-_YES = frozenset({"yes", "y", "true", "t", "x", "1", "ok", "present", "installed", "have", "\u2713", "\u2714", "on"})
+_YES = frozenset(
+    {"yes", "y", "true", "t", "x", "1", "ok", "present", "installed", "have", "\u2713", "\u2714", "on"}
+)
 _NO = frozenset({"no", "n", "false", "f", "0", "absent", "off", "not installed", "missing", "without"})
 _NUMBER = re.compile(
     r"(?P<number>[-+]?(?:\d{1,3}(?:[ ,\u00a0]\d{3})+|\d+)(?:[.,]\d+)?|[-+]?\.\d+)\s*(?P<thousands>k(?=$|[\s\d]|btu))?\s*"
@@ -50,7 +52,9 @@ def _times(factor: float) -> Callable[[float], float]:
 
 def _units(**spellings: tuple[float, str]) -> dict[str, Callable[[float], float]]:
     return {
-        spelling: _times(factor) for factor, words in spellings.values() for spelling in ("|" + words).split("|")[1:]
+        spelling: _times(factor)
+        for factor, words in spellings.values()
+        for spelling in ("|" + words).split("|")[1:]
     }
 
 
@@ -133,12 +137,15 @@ HARDNESS = Quantity(
     2500,
     None,
 )
-CONCENTRATION = Quantity("concentration", "mg/L", _units(milligram=(1.0, _MILLIGRAMS)), "85 mg/L", 0, 50_000, "mg/l")
+CONCENTRATION = Quantity(
+    "concentration", "mg/L", _units(milligram=(1.0, _MILLIGRAMS)), "85 mg/L", 0, 50_000, "mg/l"
+)
 CONDUCTIVITY = Quantity(
     "conductivity",
     "\u00b5S/cm",
     _units(
-        micro=(1.0, "\u00b5s/cm|us/cm|\u03bcs/cm|\u00b5s|us|umho/cm|\u00b5mho/cm"), milli=(1000.0, "ms/cm|ms"),
+        micro=(1.0, "\u00b5s/cm|us/cm|\u03bcs/cm|\u00b5s|us|umho/cm|\u00b5mho/cm"),
+        milli=(1000.0, "ms/cm|ms"),
         metre=(10.0, "ms/m"),
     ),
     "450 \u00b5S/cm",
@@ -157,7 +164,7 @@ LENGTH_IN = Quantity(
         metre=(100 / 2.54, "m"),
         millimetre=(1 / 25.4, "mm"),
     ),
-    '24 in or 61 cm',
+    "24 in or 61 cm",
     1,
     1200,
     "in",
@@ -187,7 +194,8 @@ def parse_quantity(value: object, quantity: Quantity, heading_unit: str | None =
     if not math.isfinite(stored) or not quantity.low <= stored <= quantity.high:
         raise UnreadableValue(
             f"a {quantity.name} of {stored:,.6g} {quantity.stored}".rstrip() + " is not possible",
-            f"{quantity.low:,g} to {quantity.high:,g} {quantity.stored}".rstrip() + f", such as {quantity.example}",
+            f"{quantity.low:,g} to {quantity.high:,g} {quantity.stored}".rstrip()
+            + f", such as {quantity.example}",
         )
     return round(stored, 4)
 
@@ -198,7 +206,8 @@ def parse_setpoint_f(value: object, heading_unit: str | None = None) -> float | 
         bare = _bare_number(value)
         if bare is not None and 35 <= bare < 90:
             raise UnreadableValue(
-                f"{bare:g} can be degrees Celsius or Fahrenheit", f"the unit as well: {bare:g} C or {bare:g} F"
+                f"{bare:g} can be degrees Celsius or Fahrenheit",
+                f"the unit as well: {bare:g} C or {bare:g} F",
             )
     return parse_quantity(value, SETPOINT, heading_unit)
 
@@ -255,7 +264,9 @@ def parse_number(value: object, name: str, low: float, high: float) -> float | N
         number = float(value)
     else:
         split = _split_number(str(value))
-        number = split[0] if split and split[1] in ("", "yr", "yrs", "year", "years", "units", "homes") else None
+        number = (
+            split[0] if split and split[1] in ("", "yr", "yrs", "year", "years", "units", "homes") else None
+        )
     if number is None or not math.isfinite(number):
         raise UnreadableValue(f"'{value}' is not a number", f"a number from {low:g} to {high:g}")
     if not low <= number <= high:
