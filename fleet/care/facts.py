@@ -1,0 +1,157 @@
+"""Reads what the rules need of many heaters in a handful of queries."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import date
+
+from django.db.models import Max, Q
+from django.db.models.functions import Coalesce
+
+from fleet.care.kinds import TaskKind, task_kinds
+from fleet.care.models import CareSetting, Task
+from fleet.care.rules import AnodeLook, Facts, SiteSetting
+from fleet.heaters.models import Heater, ServiceRecord, WaterTest
+
+HEATER_FIELDS = (
+    "id",
+    "kind",
+    "installed_earliest",
+    "made_earliest",
+    "setpoint_f",
+    "anode_kind",
+    "capacity_gal",
+    "input_btu_h",
+    "recirculation",
+    "position__has_expansion_tank",
+    "position__closed_system",
+    "position__seismic_zone",
+    "position__has_pan",
+    "position__has_leak_alarm",
+    "position__building_id",
+    "position__building__property_id",
+    "position__building__softened_since",
+)
+# What a service record on file counts as, for work that was done before this program kept the tasks.
+COUNTS_AS: dict[str, tuple[str, ...]] = {
+    "flush": ("flush",),
+    "anode_inspected": ("anode_inspection",),
+    "anode_renewed": ("anode_renewal",),
+    "relief_valve_tested": ("relief_valve_test",),
+    "relief_valve_renewed": ("relief_valve_renewal",),
+    "descaled": ("tankless_descale",),
+    "inspected": ("tank_inspection",),
+}
+
+
+class Surroundings:
+    """Water and site settings of one organisation: small, read once for all heaters."""
+
+    def __init__(self, organisation_id: int, today: date) -> None:
+        self.hardness: dict[tuple[int, int | None, str], float] = {}
+        rows = (
+            WaterTest.objects.filter(organisation_id=organisation_id, hardness_mg_l__isnull=False)
+            .filter(Q(tested_earliest__isnull=True) | Q(tested_earliest__lte=today))
+            .annotate(on=Coalesce("tested_latest", "tested_earliest"))
+            .order_by("on", "id")
+            .values_list("property_id", "building_id", "treatment", "hardness_mg_l")
+        )
+        for property_id, building_id, treatment, hardness in rows:
+            self.hardness[property_id, building_id, treatment] = hardness
+        self.settings: dict[int, dict[str, SiteSetting]] = defaultdict(dict)
+        for row in CareSetting.objects.filter(organisation_id=organisation_id):
+            setting = SiteSetting(row.interval_months, row.source, row.switched_off)
+            self.settings[row.property_id][row.kind] = setting
+
+    def hardness_of(self, property_id: int, building_id: int, softened: bool) -> float | None:
+        """The newest test of the building, else of the property, of the water that reaches the heater."""
+        treatment = "softened" if softened else "raw"
+        for place in (building_id, None):
+            if (value := self.hardness.get((property_id, place, treatment))) is not None:
+                return value
+        return None
+
+
+def gather(
+    heaters: Sequence[tuple[object, ...]], surroundings: Surroundings, today: date
+) -> dict[int, Facts]:
+    """Facts by heater id, as known on `today`. `heaters` are rows of HEATER_FIELDS."""
+    facts: dict[int, Facts] = {}
+    for row in heaters:
+        (number, kind, installed, made, setpoint, anode, capacity, power, recirculation, expansion, closed,
+         seismic, pan, alarm, building_id, property_id, softened_since) = row  # type: ignore[misc]  # fmt: skip
+        softened = softened_since is not None and softened_since <= today  # type: ignore[operator]
+        facts[number] = Facts(  # type: ignore[index]
+            heater_id=number,  # type: ignore[arg-type]
+            kind=kind,  # type: ignore[arg-type]
+            started_on=installed or made,  # type: ignore[arg-type]
+            hardness_mg_l=surroundings.hardness_of(property_id, building_id, softened),  # type: ignore[arg-type]
+            softened=softened,
+            setpoint_f=setpoint,  # type: ignore[arg-type]
+            anode_kind=anode,  # type: ignore[arg-type]
+            capacity_gal=capacity,  # type: ignore[arg-type]
+            input_btu_h=power,  # type: ignore[arg-type]
+            has_expansion_tank=expansion,  # type: ignore[arg-type]
+            closed_system=closed,  # type: ignore[arg-type]
+            seismic_zone=seismic,  # type: ignore[arg-type]
+            recirculation=recirculation,  # type: ignore[arg-type]
+            has_pan=pan,  # type: ignore[arg-type]
+            has_leak_alarm=alarm,  # type: ignore[arg-type]
+            settings=surroundings.settings.get(property_id, {}),  # type: ignore[call-overload]
+        )
+    _add_services(facts, today)
+    _add_closed_tasks(facts, today)
+    return facts
+
+
+def _span(facts: dict[int, Facts]) -> dict[str, int]:
+    """Ids of a slice stand close together: a range is quicker to ask for than thousands of ids."""
+    return {"heater_id__gte": min(facts), "heater_id__lte": max(facts)}
+
+
+def _add_services(facts: dict[int, Facts], today: date) -> None:
+    if not facts:
+        return
+    done = ServiceRecord.objects.filter(**_span(facts)).annotate(on=Coalesce("done_earliest", "done_latest"))
+    done = done.filter(on__lte=today).order_by()
+    for heater_id, kind, on in done.values_list("heater_id", "kind").annotate(last=Max("on")):
+        if heater_id in facts:
+            for code in COUNTS_AS.get(kind, ()):
+                facts[heater_id].last_done[code] = on
+    looks: dict[int, list[AnodeLook]] = defaultdict(list)
+    rows = done.filter(kind="anode_inspected", anode_left_fraction__isnull=False).order_by("on", "id")
+    for heater_id, on, left in rows.values_list("heater_id", "on", "anode_left_fraction"):
+        if heater_id in facts:
+            renewed = facts[heater_id].last_done.get("anode_renewal")
+            if renewed is None or renewed < on:
+                looks[heater_id].append(AnodeLook(on, left))
+    for heater_id, seen in looks.items():
+        facts[heater_id].anode_looks = tuple(seen)
+
+
+def _add_closed_tasks(facts: dict[int, Facts], today: date) -> None:
+    if not facts:
+        return
+    closed = Task.objects.filter(
+        **_span(facts), state__in=["done", "skipped"], closed_on__lte=today
+    ).order_by()
+    rows = closed.values_list("heater_id", "kind", "state").annotate(last=Max("closed_on"))
+    for heater_id, kind, state, on in rows:
+        if heater_id not in facts:
+            continue
+        one = facts[heater_id]
+        if state == "skipped":
+            one.last_skipped[kind] = on
+        elif kind not in one.last_done or one.last_done[kind] < on:
+            one.last_done[kind] = on
+
+
+def facts_of(heater: Heater, today: date) -> Facts:
+    """The same facts for one heater, for its own page."""
+    rows = list(Heater.objects.filter(pk=heater.pk).values_list(*HEATER_FIELDS))
+    return gather(rows, Surroundings(heater.organisation_id, today), today)[heater.pk]
+
+
+def usable_kinds() -> dict[str, TaskKind]:
+    return dict(task_kinds())

@@ -1,0 +1,20 @@
+"""Background work of this room: each entry calls a service."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from fleet.care import roll
+from fleet.estate.background import Running, register
+from fleet.estate.models import Organisation
+
+
+@register("roll_forward")
+def roll_forward(job: Running) -> dict[str, Any]:
+    organisation = Organisation.objects.get(pk=job.row.organisation_id)
+    as_of = job.payload.get("as_of")
+    result = roll.roll_forward(
+        organisation, date.fromisoformat(as_of) if as_of else None, progress=job.report
+    )
+    return {"created": result.created, "changed": result.changed, "dropped": result.dropped}

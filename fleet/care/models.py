@@ -1,0 +1,188 @@
+"""Tasks, visits, findings, unsafe findings, site settings: what is stored and what can never be false about it."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from django.db import models
+from django.db.models import F, Q
+
+from fleet.care.kinds import WORKERS, TaskKind, task_kinds
+from fleet.estate.scope import ScopedModel
+
+
+class CareSetting(ScopedModel):
+    """A site's own interval, source and worker for one task kind, or that it is not done here."""
+
+    property_path = "property"
+    property = models.ForeignKey("estate.Property", on_delete=models.CASCADE, related_name="care_settings")
+    kind = models.CharField(max_length=40)
+    interval_months = models.PositiveSmallIntegerField(null=True, blank=True)
+    source = models.CharField(
+        max_length=200, help_text="Where this comes from, such as a contract or local rule"
+    )
+    done_by = models.CharField(max_length=20, choices=list(WORKERS.items()), blank=True)
+    switched_off = models.BooleanField(default=False)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["property", "kind"], name="one_care_setting_per_kind"),
+            models.CheckConstraint(condition=~Q(source=""), name="care_setting_names_its_source"),
+            models.CheckConstraint(
+                condition=Q(interval_months__isnull=True) | Q(interval_months__range=(1, 240)),
+                name="care_interval_possible",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} at {self.property}"
+
+
+class Visit(ScopedModel):
+    """One trip of a crew to one building."""
+
+    property_path = "building__property"
+    building = models.ForeignKey("estate.Building", on_delete=models.CASCADE, related_name="visits")
+    day = models.DateField()
+    crew = models.CharField(max_length=200, blank=True)
+    note = models.TextField(blank=True)
+    started_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["day", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["building", "day", "crew"], name="one_visit_a_day_per_crew"),
+            models.CheckConstraint(
+                condition=Q(ended_at__isnull=True) | Q(started_at__lte=F("ended_at")),
+                name="visit_ends_after_start",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.building}, {self.day}"
+
+
+class Task(ScopedModel):
+    """One due instance of a task kind on one heater. `cycle` counts its rounds: one open task a kind and heater."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        DONE = "done", "done"
+        SKIPPED = "skipped", "left out"
+        DROPPED = "dropped", "no longer needed"
+
+    property_path = "heater__position__building__property"
+    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="tasks")
+    kind = models.CharField(max_length=40)
+    cycle = models.PositiveIntegerField(default=1)
+    due_on = models.DateField()
+    window_days = models.PositiveSmallIntegerField(default=30)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
+    rule = models.CharField(max_length=40, help_text="Which rule set the day")
+    reason = models.CharField(max_length=400, help_text="The rule's sentence")
+    caution = models.CharField(max_length=400, blank=True)
+    overridden = models.BooleanField(default=False, help_text="A person set this day; rules leave it alone")
+    closed_on = models.DateField(null=True, blank=True)
+    closed_because = models.CharField(max_length=300, blank=True)
+    stopped = models.BooleanField(default=False, help_text="Stopped by an unsafe finding")
+    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="tasks")
+
+    class Meta:
+        ordering = ["due_on", "id"]
+        indexes = [models.Index(fields=["organisation", "state", "due_on"])]
+        constraints = [
+            models.UniqueConstraint(fields=["heater", "kind", "cycle"], name="one_task_a_cycle"),
+            models.UniqueConstraint(
+                fields=["heater", "kind"], condition=Q(state="open"), name="one_open_task_a_kind"
+            ),
+            models.CheckConstraint(
+                condition=Q(state="open", closed_on__isnull=True)
+                | (~Q(state="open") & Q(closed_on__isnull=False)),
+                name="closed_task_has_its_day",
+            ),
+            models.CheckConstraint(
+                condition=~Q(state="skipped", closed_because=""), name="skipped_with_reason"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.task_kind.name}, {self.heater}"
+
+    @property
+    def task_kind(self) -> TaskKind:
+        return task_kinds()[self.kind]
+
+    @property
+    def opens_on(self) -> date:
+        return self.due_on - timedelta(days=self.window_days)
+
+    @property
+    def late_after(self) -> date:
+        return self.due_on + timedelta(days=self.window_days)
+
+    @property
+    def caution_count(self) -> int:
+        return len(self.task_kind.cautions) + bool(self.caution)
+
+
+class Finding(ScopedModel):
+    """One thing seen, in a structured field. Corrected by a newer finding, never erased."""
+
+    property_path = "heater__position__building__property"
+    task = models.ForeignKey(Task, on_delete=models.CASCADE, related_name="findings")
+    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="findings")
+    name = models.CharField(max_length=60)
+    number = models.FloatField(null=True, blank=True)
+    words = models.CharField(max_length=500, blank=True)
+    unit = models.CharField(max_length=20, blank=True)
+    unsafe = models.BooleanField(default=False)
+    seen_at = models.DateTimeField()
+    seen_by: Any = models.ForeignKey("estate.Person", null=True, on_delete=models.SET_NULL, related_name="+")
+
+    class Meta:
+        ordering = ["-seen_at", "-id"]
+        constraints = [
+            models.UniqueConstraint(fields=["task", "name", "seen_at"], name="finding_once"),
+            models.CheckConstraint(
+                condition=Q(number__isnull=False) | ~Q(words=""), name="finding_says_something"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.value}"
+
+    @property
+    def value(self) -> str:
+        return self.words if self.number is None else f"{self.number:g} {self.unit}".strip()
+
+
+class UnsafeFinding(ScopedModel):
+    """An alert: while open the heater is out of service. Closed only with a named follow-up."""
+
+    property_path = "heater__position__building__property"
+    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="unsafe_findings")
+    task = models.ForeignKey(Task, null=True, on_delete=models.SET_NULL, related_name="unsafe_findings")
+    what = models.CharField(max_length=300)
+    seen_at = models.DateTimeField()
+    seen_by: Any = models.ForeignKey("estate.Person", null=True, on_delete=models.SET_NULL, related_name="+")
+    follow_up = models.CharField(max_length=500, blank=True, help_text="What was done about it")
+    follow_up_by = models.CharField(max_length=200, blank=True, help_text="Who did it, by name")
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by: Any = models.ForeignKey(
+        "estate.Person", null=True, on_delete=models.SET_NULL, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["closed_at", "-seen_at"]
+        constraints = [
+            models.UniqueConstraint(fields=["task", "what", "seen_at"], name="unsafe_finding_once"),
+            models.CheckConstraint(
+                condition=Q(closed_at__isnull=True) | (~Q(follow_up="") & ~Q(follow_up_by="")),
+                name="unsafe_closed_with_follow_up",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.what} at {self.heater}"

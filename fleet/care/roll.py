@@ -1,0 +1,192 @@
+"""Roll-forward: brings every heater's open tasks into line with the rules. Running it again changes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
+from fleet.care.kinds import TaskKind, task_kinds
+from fleet.care.models import Task
+from fleet.care.rules import Decision, Withheld, decide
+from fleet.estate.models import Organisation, Property
+from fleet.heaters.models import Heater
+
+AHEAD_DAYS = 400  # a task is written once its day comes within this reach
+SLICE = 4000
+CHANGING = ("due_on", "rule", "reason", "caution", "window_days")
+OPEN_FIELDS = ("pk", "heater_id", "kind", "due_on", "rule", "reason", "caution", "window_days", "overridden")
+
+
+@dataclass
+class RollResult:
+    heaters: int = 0
+    created: int = 0
+    changed: int = 0
+    dropped: int = 0
+
+
+@dataclass
+class _Plan:
+    create: list[Task] = field(default_factory=list)
+    change: list[Task] = field(default_factory=list)
+    drop: dict[str, list[int]] = field(default_factory=dict)  # reason -> task ids
+
+
+def local_today(property_: Property) -> date:
+    """Days are days in the property's time zone."""
+    return timezone.now().astimezone(ZoneInfo(property_.time_zone)).date()
+
+
+def roll_forward(
+    organisation: Organisation,
+    today: date | None = None,
+    progress: Callable[[float, str], None] | None = None,
+    heater_ids: Sequence[int] | None = None,
+) -> RollResult:
+    """Open, move and drop tasks as of a day (default: today where each property stands). Idempotent."""
+    kinds = task_kinds()
+    result = RollResult()
+    properties = list(Property.objects.filter(organisation=organisation).order_by("id"))
+    zones: dict[date, list[int]] = {}
+    for row in properties:
+        zones.setdefault(today or local_today(row), []).append(row.pk)
+    live = Heater.objects.filter(organisation=organisation, ending="")
+    if heater_ids is not None:
+        live = live.filter(pk__in=heater_ids)
+    total = live.count() if progress else 0
+    for day, property_ids in zones.items():
+        surroundings = Surroundings(organisation.pk, day)
+        here = live.filter(position__building__property_id__in=property_ids)
+        for rows in _slices(here):
+            _roll_slice(organisation.pk, rows, surroundings, day, kinds, result)
+            if progress:
+                progress(min(result.heaters / max(total, 1), 1.0), f"{result.heaters} of {total} heaters")
+    result.dropped += _drop_ended(organisation, properties, today, heater_ids)
+    return result
+
+
+def _slices(heaters: Any) -> Iterable[list[tuple[Any, ...]]]:
+    last = 0
+    while rows := list(heaters.filter(pk__gt=last).order_by("pk").values_list(*HEATER_FIELDS)[:SLICE]):
+        last = rows[-1][0]
+        yield rows
+
+
+@transaction.atomic
+def _roll_slice(
+    organisation_id: int,
+    rows: list[tuple[Any, ...]],
+    surroundings: Surroundings,
+    day: date,
+    kinds: Any,
+    result: RollResult,
+) -> None:
+    first, last = rows[0][0], rows[-1][0]
+    facts = gather(rows, surroundings, day)
+    here = Task.objects.filter(heater_id__gte=first, heater_id__lte=last).order_by()
+    standing: dict[int, dict[str, tuple[Any, ...]]] = {}
+    for row in here.filter(state="open").select_for_update(of=("self",)).values_list(*OPEN_FIELDS):
+        standing.setdefault(row[1], {})[row[2]] = row
+    closed = here.exclude(state="open").values_list("heater_id", "kind").annotate(last=Max("cycle"))
+    cycles = {(heater_id, kind): cycle for heater_id, kind, cycle in closed}
+    plan = _Plan()
+    for heater_id, one in facts.items():
+        due, held = decide(one, kinds, day)
+        _compare(organisation_id, heater_id, due, held, standing.get(heater_id, {}), cycles, kinds, day, plan)
+    result.heaters += len(rows)
+    result.created += len(plan.create)
+    result.changed += len(plan.change)
+    result.dropped += sum(len(ids) for ids in plan.drop.values())
+    _write(plan, day)
+
+
+def _compare(
+    organisation_id: int,
+    heater_id: int,
+    due: dict[str, Decision],
+    held: dict[str, Withheld],
+    standing: dict[str, tuple[Any, ...]],
+    cycles: dict[tuple[int, str], int],
+    kinds: dict[str, TaskKind],
+    day: date,
+    plan: _Plan,
+) -> None:
+    reach = day + timedelta(days=AHEAD_DAYS)
+    for code, decision in due.items():
+        window = kinds[code].window_days
+        row = standing.get(code)
+        if row is None:
+            if decision.due_on <= reach:
+                cycle = cycles.get((heater_id, code), 0) + 1
+                plan.create.append(_task(organisation_id, heater_id, cycle, window, decision))
+            continue
+        number, _, _, due_on, rule, reason, caution, old_window, overridden = row
+        if overridden:
+            continue
+        if not decision.firm and rule == decision.rule:
+            decision = Decision(code, due_on, rule, reason, decision.caution)
+        wanted = (decision.due_on, decision.rule, decision.why, decision.caution, window)
+        if wanted != (due_on, rule, reason, caution, old_window):
+            plan.change.append(_task(organisation_id, heater_id, 1, window, decision, pk=number))
+    for code, row in standing.items():
+        if code not in due and not row[-1]:
+            why = held[code].why if code in held else "The rules no longer ask for it."
+            plan.drop.setdefault(why[:300], []).append(row[0])
+
+
+def _task(
+    organisation_id: int, heater_id: int, cycle: int, window: int, decision: Decision, pk: int | None = None
+) -> Task:
+    return Task(
+        pk=pk,
+        organisation_id=organisation_id,
+        heater_id=heater_id,
+        kind=decision.kind,
+        cycle=cycle,
+        due_on=decision.due_on,
+        window_days=window,
+        rule=decision.rule,
+        reason=decision.why,
+        caution=decision.caution,
+    )
+
+
+def _write(plan: _Plan, day: date) -> None:
+    Task.objects.bulk_create(plan.create, batch_size=2000)
+    if plan.change:
+        Task.objects.bulk_update(plan.change, CHANGING, batch_size=500)
+    for why, ids in plan.drop.items():
+        for start in range(0, len(ids), 500):
+            Task.objects.filter(pk__in=ids[start : start + 500], state="open").update(
+                state=Task.State.DROPPED, closed_on=day, closed_because=why, stopped=False
+            )
+
+
+def _drop_ended(
+    organisation: Organisation,
+    properties: list[Property],
+    today: date | None,
+    heater_ids: Sequence[int] | None,
+) -> int:
+    """A heater that left service needs no care: its open tasks end with it."""
+    gone = Task.objects.filter(organisation=organisation, state="open").exclude(heater__ending="")
+    if heater_ids is not None:
+        gone = gone.filter(heater_id__in=heater_ids)
+    day = today or (local_today(properties[0]) if properties else None)
+    if day is None:
+        return 0
+    with transaction.atomic():
+        ids = list(gone.values_list("pk", flat=True))
+        for start in range(0, len(ids), 500):
+            Task.objects.filter(pk__in=ids[start : start + 500]).update(
+                state=Task.State.DROPPED, closed_on=day, closed_because="The heater left service."
+            )
+    return len(ids)

@@ -1,0 +1,109 @@
+"""Questions asked of the tasks: what is due where, what stands at one heater, what is unsafe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Count, Min, Q, QuerySet
+
+from fleet.care.kinds import task_kinds
+from fleet.care.models import Task, UnsafeFinding
+from fleet.estate.models import Building
+
+
+@dataclass
+class BuildingQueue:
+    """The open tasks of one building within the horizon, most pressing first."""
+
+    building: Building
+    tasks: list[Task] = field(default_factory=list)
+    late: int = 0
+
+    @property
+    def minutes(self) -> int:
+        return sum(task.task_kind.minutes for task in self.tasks)
+
+    @property
+    def hours(self) -> float:
+        return round(self.minutes / 60, 1)
+
+    @property
+    def cautions(self) -> int:
+        return sum(1 for task in self.tasks if task.caution)
+
+
+@dataclass(frozen=True)
+class BuildingCount:
+    building_id: int
+    building: str
+    property_id: int
+    property: str
+    tasks: int
+    late: int
+    minutes: int
+    earliest: date
+
+
+def due_tasks(today: date, horizon_days: int = 60, property_name: str = "") -> QuerySet[Task]:
+    """Open tasks due by the end of the horizon, late ones included."""
+    due: QuerySet[Task] = Task.objects.filter(state="open", due_on__lte=today + timedelta(days=horizon_days))
+    if property_name:
+        due = due.filter(heater__position__building__property__name=property_name)
+    return due
+
+
+def due_by_building(
+    today: date, horizon_days: int = 60, property_name: str = "", building_ids: list[int] | None = None
+) -> list[BuildingQueue]:
+    """The queue: buildings with due tasks, the longest late building first, each with its tasks by heater."""
+    due = due_tasks(today, horizon_days, property_name)
+    if building_ids is not None:
+        due = due.filter(heater__position__building_id__in=building_ids)
+    due = due.select_related("heater__position__building__property").order_by("due_on", "heater_id", "kind")
+    queues: dict[int, BuildingQueue] = {}
+    for task in due:
+        building = task.heater.position.building
+        queue = queues.setdefault(building.pk, BuildingQueue(building))
+        queue.tasks.append(task)
+        queue.late += task.late_after < today
+    return list(queues.values())
+
+
+def due_counts(today: date, horizon_days: int = 60, property_name: str = "") -> list[BuildingCount]:
+    """Buildings with due tasks and their sums, counted in the database: quick at any size."""
+    place = "heater__position__building"
+    rows = (
+        due_tasks(today, horizon_days, property_name)
+        .order_by()
+        .values_list(
+            f"{place}_id", f"{place}__name", f"{place}__property_id", f"{place}__property__name", "kind"
+        )
+        .annotate(tasks=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"))
+    )
+    kinds = task_kinds()
+    sums: dict[int, list[Any]] = {}
+    for building_id, building, property_id, property_name_, kind, tasks, late, earliest in rows:
+        row = sums.setdefault(
+            building_id, [building_id, building, property_id, property_name_, 0, 0, 0, earliest]
+        )
+        row[4] += tasks
+        row[5] += late
+        row[6] += tasks * kinds[kind].minutes if kind in kinds else 0
+        row[7] = min(row[7], earliest)
+    return sorted(
+        (BuildingCount(*row) for row in sums.values()), key=lambda row: (row.earliest, row.building_id)
+    )
+
+
+def tasks_of(heater_id: int) -> QuerySet[Task]:
+    found: QuerySet[Task] = Task.objects.filter(heater_id=heater_id).select_related("heater")
+    return found
+
+
+def open_unsafe(heater_id: int | None = None) -> QuerySet[UnsafeFinding]:
+    """Alerts not yet closed: while one stands its heater is out of service."""
+    rows: QuerySet[UnsafeFinding] = UnsafeFinding.objects.filter(closed_at=None)
+    rows = rows.select_related("heater__position__building__property", "task")
+    return rows if heater_id is None else rows.filter(heater_id=heater_id)

@@ -1,0 +1,314 @@
+"""The verbs of care: each one transaction, the only code that changes tasks, visits and findings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.care.kinds import FindingField
+from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
+from fleet.care.roll import RollResult, local_today, roll_forward
+from fleet.estate.history import record_change
+from fleet.estate.models import Property
+from fleet.estate.scope import current_scope
+from fleet.heaters.models import Heater, ServiceRecord
+
+__all__ = [
+    "CareRefused",
+    "Outcome",
+    "RollResult",
+    "Seen",
+    "close_unsafe",
+    "complete_task",
+    "local_today",
+    "override_due",
+    "read_findings",
+    "report_unsafe",
+    "roll_forward",
+    "set_care",
+    "skip_task",
+]
+
+
+class CareRefused(ValueError):
+    """What was asked cannot be done; `problems` says for each field why and what would be right."""
+
+    def __init__(self, message: str, problems: Mapping[str, str] | None = None) -> None:
+        super().__init__(message)
+        self.problems = dict(problems or {})
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One finding, read and checked."""
+
+    field: FindingField
+    value: float | str
+    unusual: bool
+
+    @property
+    def unsafe(self) -> bool:
+        return self.field.is_unsafe(self.value)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    task: Task
+    stopped: bool
+    unsafe: tuple[UnsafeFinding, ...] = ()
+
+
+def read_findings(task: Task, answers: Mapping[str, str | float]) -> tuple[dict[str, Seen], dict[str, str]]:
+    """Read answers as people give them: what was understood, and by field what is wrong and what would be right."""
+    seen: dict[str, Seen] = {}
+    problems: dict[str, str] = {}
+    for field in task.task_kind.findings:
+        raw = answers.get(field.name, "")
+        text = raw.strip() if isinstance(raw, str) else str(raw)
+        if not text:
+            if field.required:
+                problems[field.name] = f"{field.label}: nothing entered."
+        elif field.type == "number":
+            _read_number(field, text, seen, problems)
+        elif field.type == "choice" and text not in field.choices:
+            problems[field.name] = f"{field.label}: {text!r} is not one of {', '.join(field.choices)}."
+        else:
+            seen[field.name] = Seen(field, text[:500], unusual=False)
+    for name in answers:
+        if name not in {field.name for field in task.task_kind.findings}:
+            problems[name] = f"{name!r} is not recorded for {task.task_kind.name.lower()}."
+    return seen, problems
+
+
+def _read_number(field: FindingField, text: str, seen: dict[str, Seen], problems: dict[str, str]) -> None:
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError:
+        problems[field.name] = f"{field.label}: {text!r} is not a number. Usual is {field.usual_range()}."
+        return
+    assert field.low is not None
+    assert field.high is not None
+    if not field.low <= number <= field.high:
+        problems[field.name] = (
+            f"{field.label}: {number:g} {field.unit} cannot be; {field.low:g} to {field.high:g} can. "
+            f"Usual is {field.usual_range()}."
+        )
+        return
+    seen[field.name] = Seen(field, number, field.is_unusual(number))
+
+
+def _open(task: Task) -> Task:
+    """The task under lock, still open; else told plainly."""
+    locked: Task | None = Task.objects.select_for_update(of=("self",)).filter(pk=task.pk).first()
+    if locked is None:
+        raise CareRefused("This task is no longer there.")
+    if locked.state != Task.State.OPEN:
+        raise CareRefused(
+            f"This task was already closed on {locked.closed_on}: {locked.get_state_display()}."
+        )
+    if not locked.heater.in_service:
+        raise CareRefused("This heater left service since; its tasks ended with it.")
+    return locked
+
+
+def _property_of(heater: Heater) -> Property:
+    found: Property = heater.position.building.property
+    return found
+
+
+def _local_day(heater: Heater, at: datetime) -> date:
+    return at.astimezone(ZoneInfo(_property_of(heater).time_zone)).date()
+
+
+@transaction.atomic
+def complete_task(
+    task: Task,
+    findings: Mapping[str, str | float],
+    at: datetime,
+    sure: bool = False,
+    note: str = "",
+) -> Outcome:
+    """Close a task with its findings, write the service record, set the next due day.
+
+    A value beyond the usual range is refused once and accepted with `sure`. An unsafe finding is stored, stops
+    the task and raises an alert instead of closing it.
+    """
+    if timezone.is_naive(at) or at > timezone.now() + timedelta(minutes=10):
+        raise CareRefused("The time of the work must be a moment that has passed, with its time zone.")
+    task = _open(task)
+    if task.stopped:
+        raise CareRefused("This task was stopped by an unsafe finding; close that first, with its follow-up.")
+    seen, problems = read_findings(task, findings)
+    if not sure:
+        for name, one in seen.items():
+            if one.unusual and not one.unsafe:
+                problems[name] = (
+                    f"{one.field.label}: {one.value:g} {one.field.unit}? Usual is {one.field.usual_range()}."
+                )
+    dangers = [one for one in seen.values() if one.unsafe]
+    if problems and not dangers:
+        raise CareRefused("Some findings need another look.", problems)
+    _keep(task, seen, at)
+    if dangers:
+        alerts = tuple(_raise_alert(task, f"{one.field.label}: {one.value}", at) for one in dangers)
+        return Outcome(task, stopped=True, unsafe=alerts)
+    day = _local_day(task.heater, at)
+    _write_service(task, seen, day, note)
+    _close(task, Task.State.DONE, day, note or "Done.")
+    roll_forward(task.organisation, local_today(_property_of(task.heater)), heater_ids=[task.heater_id])
+    return Outcome(task, stopped=False)
+
+
+def _keep(task: Task, seen: Mapping[str, Seen], at: datetime) -> None:
+    rows = [
+        Finding(
+            organisation_id=task.organisation_id,
+            task=task,
+            heater_id=task.heater_id,
+            name=name,
+            number=one.value if isinstance(one.value, float) else None,
+            words=one.value if isinstance(one.value, str) else "",
+            unit=one.field.unit,
+            unsafe=one.unsafe,
+            seen_at=at,
+            seen_by_id=current_scope().person_id,
+        )
+        for name, one in seen.items()
+    ]
+    # The same report sent again (a retry, a double tap) is the same finding.
+    Finding.objects.bulk_create(rows, ignore_conflicts=True)
+
+
+def _write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) -> None:
+    work = task.task_kind.record
+    if not work:
+        return
+    left = seen.get("left_percent")
+    values = {
+        "done_precision": "day",
+        "notes": note,
+        "done_by": current_scope().actor,
+        "anode_left_fraction": float(left.value) / 100 if left is not None else None,
+    }
+    ServiceRecord.objects.get_or_create(
+        organisation_id=task.organisation_id,
+        heater_id=task.heater_id,
+        kind=work,
+        done_earliest=day,
+        done_latest=day,
+        defaults=values,
+    )
+
+
+def _close(task: Task, state: str, day: date, why: str) -> None:
+    task.state, task.closed_on, task.closed_because = state, day, why[:300]
+    task.save(update_fields=["state", "closed_on", "closed_because"])
+    record_change(
+        task, f"task {state}", {"state": ("open", state), "closed_on": (None, day.isoformat())}, why
+    )
+
+
+@transaction.atomic
+def skip_task(task: Task, reason: str, today: date | None = None) -> Task:
+    """Leave this round out, with a reason; the next round is counted from today. Nothing is lost: it is kept."""
+    if not reason.strip():
+        raise CareRefused("Say why it is left out.", {"reason": "A reason is needed."})
+    task = _open(task)
+    if task.stopped:
+        raise CareRefused("A task stopped by an unsafe finding cannot be left out.")
+    day = today or local_today(_property_of(task.heater))
+    _close(task, Task.State.SKIPPED, day, reason.strip())
+    roll_forward(task.organisation, day, heater_ids=[task.heater_id])
+    return task
+
+
+@transaction.atomic
+def override_due(task: Task, due_on: date, reason: str) -> Task:
+    """A person sets the day. The rules leave it alone until this round is closed; the old day is in history."""
+    if not reason.strip():
+        raise CareRefused("Say why the day is changed.", {"reason": "A reason is needed."})
+    task = _open(task)
+    before = task.due_on
+    task.due_on, task.overridden = due_on, True
+    task.reason = f"Set by hand: {reason.strip()}"[:400]
+    task.save(update_fields=["due_on", "overridden", "reason"])
+    record_change(task, "task moved", {"due_on": (before.isoformat(), due_on.isoformat())}, reason.strip())
+    return task
+
+
+def _raise_alert(task: Task, what: str, at: datetime) -> UnsafeFinding:
+    alert: UnsafeFinding
+    alert, new = UnsafeFinding.objects.get_or_create(
+        organisation_id=task.organisation_id,
+        heater_id=task.heater_id,
+        task=task,
+        what=what[:300],
+        seen_at=at,
+        defaults={"seen_by_id": current_scope().person_id},
+    )
+    if new:
+        task.stopped = True
+        task.save(update_fields=["stopped"])
+        record_change(task, "unsafe finding", {"stopped": (False, True)}, what)
+    return alert
+
+
+@transaction.atomic
+def report_unsafe(task: Task, what: str, at: datetime) -> UnsafeFinding:
+    """Stop the task for something unsafe that no field asks for, such as a smell of gas."""
+    if not what.strip():
+        raise CareRefused("Say what is unsafe.", {"what": "A few words are needed."})
+    return _raise_alert(_open(task), what.strip(), at)
+
+
+@transaction.atomic
+def close_unsafe(unsafe: UnsafeFinding, follow_up: str, follow_up_by: str, at: datetime) -> UnsafeFinding:
+    """Close an alert with what was done and who did it; the last one closed frees the stopped tasks."""
+    problems = {}
+    if not follow_up.strip():
+        problems["follow_up"] = "Say what was done about it."
+    if not follow_up_by.strip():
+        problems["follow_up_by"] = "Name who did it."
+    if problems:
+        raise CareRefused("An unsafe finding is closed only with a named follow-up.", problems)
+    row: UnsafeFinding = UnsafeFinding.objects.select_for_update(of=("self",)).get(pk=unsafe.pk)
+    if row.closed_at is not None:
+        raise CareRefused(f"Already closed: {row.follow_up} ({row.follow_up_by}).")
+    row.follow_up, row.follow_up_by, row.closed_at = follow_up.strip(), follow_up_by.strip(), at
+    row.closed_by_id = current_scope().person_id
+    row.save()
+    record_change(row, "unsafe finding closed", {"closed_at": (None, at.isoformat())}, row.follow_up)
+    if not UnsafeFinding.objects.filter(heater_id=row.heater_id, closed_at=None).exists():
+        Task.objects.filter(heater_id=row.heater_id, state="open", stopped=True).update(stopped=False)
+    return row
+
+
+@transaction.atomic
+def set_care(
+    property_: Property,
+    kind: str,
+    source: str,
+    interval_months: int | None = None,
+    switched_off: bool = False,
+    done_by: str = "",
+) -> CareSetting:
+    """A site's own interval, worker, or leaving out of one task kind; the source is not optional."""
+    if not source.strip():
+        raise CareRefused("Say where this comes from.", {"source": "A source is needed."})
+    values = {
+        "source": source.strip(),
+        "interval_months": interval_months,
+        "switched_off": switched_off,
+        "done_by": done_by,
+    }
+    row: CareSetting
+    row, _ = CareSetting.objects.update_or_create(
+        organisation_id=property_.organisation_id, property=property_, kind=kind, defaults=values
+    )
+    record_change(row, "care set", {name: (None, value) for name, value in values.items()}, source)
+    return row
