@@ -51,7 +51,7 @@ SOFTENED_FACTOR = 1.8
 PER_TEN_CELSIUS = 1.25
 BARE_GROWTH_PER_YEAR = 0.04
 RATE_LOG_SD = 0.55
-UNKNOWN_KIND_LOG_SD = 0.7
+WIDE_LOG_SD = 0.7  # metal unknown, or aluminium, whose capacity in hot fresh water is a guess
 INSPECTION_LOG_SD = 0.25  # reading a rod by eye or caliper: a quarter either way (judgement)
 
 
@@ -158,7 +158,7 @@ def anode_wear(
     wears = np.isin(kinds, ["powered", "none"], invert=True)
     return AnodeWear(
         per_year=np.where(wears, HOURS_PER_YEAR * current_a / charge_ah, 0.0),
-        log_sd=np.where(kinds == "", UNKNOWN_KIND_LOG_SD, RATE_LOG_SD),
+        log_sd=np.where(kinds == "magnesium", RATE_LOG_SD, WIDE_LOG_SD),
         wears=wears,
         protects=np.asarray(kinds != "none", dtype=bool),
     )

@@ -132,7 +132,7 @@ def scale_in_tank_kg(
 def sediment_covariate(scale_since_flush_kg: npt.ArrayLike, capacity_gal: npt.ArrayLike) -> FloatArray:
     """The model's covariate `sediment`: log(1 + kg of scale since the last flush per 10 gal of tank).
 
-    0 = just flushed. A heater of less than 5 gal, or of unknown size (tankless), counts as 40 gal, so that its
+    0 = just flushed; episodes.py takes off what a typical heater has at that age. A heater of less than 5 gal, or of unknown size (tankless), counts as 40 gal, so that its
     scale is comparable with that of a tank.
     """
     capacity = np.asarray(capacity_gal, dtype=np.float64)

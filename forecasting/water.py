@@ -193,7 +193,8 @@ def ph_in_tank(
 ) -> FloatArray:
     """pH after heating in a closed tank: alkalinity and carbon stay, the balance shifts (see carbonate.py).
 
-    Without ion pairs: at 60 to 70 C up to 0.08 high, above pH 8 up to 0.11. Holding the cold pH overstates the saturation index at 60 C by about 0.15.
+    Without ion pairs: at 60 to 70 C up to 0.08 high, above pH 8 up to 0.11. Holding the cold pH
+    overstates the saturation index at 60 C by about 0.15.
     """
     return heated_ph(
         np.asarray(ph, dtype=np.float64),
