@@ -4,3 +4,6 @@ from django.apps import AppConfig
 class HeatersConfig(AppConfig):
     name = "fleet.heaters"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from fleet.heaters import quality_jobs  # noqa: F401 - registers the background work

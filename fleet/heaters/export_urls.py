@@ -1,9 +1,11 @@
 from django.urls import path
 
-from fleet.heaters import export_views
+from fleet.heaters import export_views, quality_views
 
 app_name = "heaters_export"
 urlpatterns = [
     path("export/", export_views.export, name="export"),
     path("export/record.<str:file_format>", export_views.export_file, name="export_file"),
+    path("records/missing/", quality_views.data_quality, name="data_quality"),
+    path("records/missing/compute/", quality_views.compute_data_quality, name="compute_data_quality"),
 ]

@@ -1,0 +1,45 @@
+"""The page that says what is missing and what it costs not to know."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.estate.background import enqueue
+from fleet.estate.models import Job
+from fleet.heaters.quality import Quality, quick_look
+from fleet.heaters.quality_jobs import DATA_QUALITY
+
+
+@page(Need.READ)
+def data_quality(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    jobs = Job.objects.filter(organisation=organisation, kind=DATA_QUALITY).order_by("-id")
+    last = jobs.first()
+    done = jobs.filter(state=Job.State.DONE).first()
+    refused = (done.result or {}).get("refused", "") if done else ""
+    computed = Quality.of(done.result) if done and done.result and not refused else None
+    quality = computed or quick_look(organisation, timezone.now().date())
+    context = {
+        "quality": quality,
+        "refused": refused,
+        "computed_at": done.finished_at if done and computed else None,
+        "job": last if last and last.state in (Job.State.WAITING, Job.State.RUNNING) else None,
+        "failed": last if last and last.state == Job.State.GIVEN_UP else None,
+        "may_compute": may(request, Need.PLAN),
+    }
+    return render(request, "heaters/data_quality.html", context)
+
+
+@page(Need.PLAN)
+@require_POST
+def compute_data_quality(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    today = timezone.now().date().isoformat()
+    enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)
+    return redirect("heaters_export:data_quality")
