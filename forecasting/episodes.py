@@ -11,24 +11,19 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-
-COVARIATES: tuple[str, ...] = (
-    "anode_spent",  # 0 protected .. 1 anode consumed
-    "sediment",  # kg of scale since the last flush per 10 gal of tank
-    "hardness",  # per 100 mg/L as CaCO3 above 120
-    "softened",  # 1 when the water in the tank is softened
-    "setpoint",  # per 10 F above 125 F
-    "pressure",  # per 10 psi above 60 psi
-    "no_expansion_control",  # 1 on a closed system with no expansion tank
-    "draw_per_gallon",  # log of homes served per gallon of tank against the typical ratio of the kind
+from forecasting.dates import FAILURE_ENDINGS, known_heaters, possible_lives, read_dates
+from forecasting.pieces import cut_lives
+from forecasting.states import (
+    COVARIATES,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    calendar_year_of,
+    read_marks,
+    read_site,
 )
-FAILURE_ENDINGS: tuple[str, ...] = ("tank_leak", "failed_beyond_repair")
 
 
 @dataclass(frozen=True)
@@ -64,6 +59,7 @@ class Episodes:
     kinds: tuple[str, ...]
     buildings: tuple[int, ...]
     covariates: tuple[str, ...] = COVARIATES
+    left_out: tuple[int, ...] = ()  # heaters whose dates allow no life at all, or no day of observation
 
 
 @dataclass(frozen=True)
@@ -82,8 +78,52 @@ class FutureStates:
 
 
 def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Episodes:
-    """Cut the recorded lives into episodes.  ``kinds`` fixes the order of kinds (default: those seen)."""
-    raise NotImplementedError
+    """Cut the recorded lives into episodes.  ``kinds`` fixes the order of kinds (default: those seen, sorted).
+
+    Nothing dated after ``records.as_of`` is used.  Raises ValueError when a heater number stands twice or a
+    kind is not among ``kinds``.
+    """
+    as_of = calendar_year_of(records.as_of)
+    heaters = known_heaters(records.heaters, as_of)
+    names = tuple(sorted(set(heaters["kind"]))) if kinds is None else tuple(kinds)
+    kind_of = pd.Index(names).get_indexer(heaters["kind"])
+    if np.any(kind_of < 0):
+        odd = heaters.iloc[int(np.argmax(kind_of < 0))]
+        raise ValueError(
+            f"heater {odd['heater_id']}, column kind: {odd['kind']!r} is not one of {', '.join(names)}"
+        )
+    dates = read_dates(heaters, as_of)
+    lives, node, log_weight = possible_lives(dates)
+    marks = read_marks(heaters, records.services, as_of)
+    pieces = cut_lives(lives, marks, read_site(heaters, records.waters, as_of))
+    last = np.diff(pieces.life, append=-1) != 0
+    heater = lives.heater[pieces.life]
+    install = lives.install[pieces.life]
+    event = dates.failed[heater] & last
+    vague = event & np.isfinite(lives.frozen_from[pieces.life])
+    lower = np.where(vague, lives.frozen_from[pieces.life] - install, np.nan)
+    buildings = np.unique(heaters["building_id"].to_numpy(dtype=np.int64))
+    building = np.searchsorted(buildings, heaters["building_id"].to_numpy(dtype=np.int64))
+    used, row_heater = np.unique(heater, return_inverse=True)
+    order = np.lexsort((np.arange(len(heater)), row_heater, building[heater], kind_of[heater]))
+    ids = heaters["heater_id"].to_numpy(dtype=np.int64)
+    left_out = np.setdiff1d(np.arange(len(ids)), used)
+    return Episodes(
+        heater=row_heater[order],
+        kind=kind_of[heater][order].astype(np.int64),
+        building=building[heater][order],
+        entry_age=np.maximum(pieces.begin - install, 0.0)[order],
+        exit_age=(pieces.finish - install)[order],
+        event=event[order],
+        interval_lower=lower[order],
+        x=np.ascontiguousarray(pieces.x[order]),
+        node=node[pieces.life][order],
+        node_log_weight=log_weight[pieces.life][order],
+        heater_ids=tuple(int(i) for i in ids[used]),
+        kinds=names,
+        buildings=tuple(int(b) for b in buildings),
+        left_out=tuple(int(i) for i in ids[left_out]),
+    )
 
 
 def future_states(
@@ -97,6 +137,22 @@ def future_states(
 
     ``care``: 'as_recorded' goes on as each heater was cared for so far, 'kept_up' flushes yearly and renews
     anodes in time, 'none' does nothing more.  For a what-if, change the records (a service dated ``as_of``,
-    ``softened_since``) and call again.
+    ``softened_since``) and call again.  Raises ValueError for an unknown kind of heater or of care.
     """
-    raise NotImplementedError
+    from forecasting.futures import look_ahead  # imported here: it needs the classes above
+
+    return look_ahead(records, posterior_kinds, posterior_buildings, horizon_years, care)
+
+
+__all__ = [
+    "COVARIATES",
+    "FAILURE_ENDINGS",
+    "BoolArray",
+    "Episodes",
+    "FloatArray",
+    "FutureStates",
+    "IntArray",
+    "Records",
+    "build_episodes",
+    "future_states",
+]
