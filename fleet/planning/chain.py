@@ -1,0 +1,247 @@
+"""The real chain, records to plan: episodes, posterior, outlook, renewal. Reads and writes no rows.
+
+Heavy libraries are imported inside the functions: only a worker or a command gets here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from fleet.planning import periods, tables
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from fleet.planning.prices import Pricing
+    from forecasting.episodes import FutureStates, Records
+    from forecasting.posterior import Posterior
+
+Progress = Callable[[float, str], None]
+LARGEST_TABLE = 40_000_000  # numbers in one (paths, cells, groups) array: 160 MB at four bytes
+
+
+class NothingToForecast(ValueError):
+    """The record cannot carry a forecast; the message says what is missing, in words for the user."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    horizon_years: int
+    seed: int
+    draws: int
+    fiscal_start_months: dict[int, int]  # by property
+    growth_mean: float
+    growth_sd: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    plan: dict[str, Any]
+    outlooks: pd.DataFrame
+    reasons: pd.DataFrame
+    diagnostics: dict[str, Any]
+    version: str
+
+
+def digest(*parts: Any) -> str:
+    """A digest of frames and plain values that does not depend on how rows happened to be ordered in memory."""
+    import pandas as pd
+
+    hasher = hashlib.sha256()
+    for part in parts:
+        if isinstance(part, pd.DataFrame):
+            hasher.update(",".join(part.columns).encode())
+            hasher.update(pd.util.hash_pandas_object(part.astype(str), index=False).to_numpy().tobytes())
+        else:
+            hasher.update(json.dumps(part, sort_keys=True, default=str).encode())
+    return hasher.hexdigest()
+
+
+def fit_records(
+    records: Records, asked: Asked, progress: Progress, cancelled: Callable[[], bool]
+) -> tuple[Posterior, dict[str, Any]]:
+    """Episodes and priors in, posterior out, with its diagnostics as plain values."""
+    from forecasting.episodes import build_episodes
+    from forecasting.lifetimes import load_prior
+    from forecasting.posterior import fit
+
+    if records.heaters.empty:
+        raise NothingToForecast("There is no heater on record on that day. Import heaters first.")
+    kinds = sorted(records.heaters["kind"].unique())
+    clock = time.perf_counter()
+    progress(0.02, "Cutting the recorded lives into episodes")
+    episodes = build_episodes(records, kinds)
+    built = time.perf_counter()
+    prior = load_prior(kinds, episodes.covariates)
+
+    def inner(fraction: float, words: str) -> None:
+        progress(0.1 + 0.5 * fraction, words)
+
+    posterior = fit(episodes, prior, asked.draws, asked.seed, inner, cancelled)
+    seconds = {"episodes": built - clock, "fit": time.perf_counter() - built}
+    return posterior, diagnostics_of(posterior, len(episodes.entry_age), seconds)
+
+
+def diagnostics_of(posterior: Posterior, episodes: int, seconds: dict[str, float]) -> dict[str, Any]:
+    found = posterior.diagnostics
+    return {
+        "k_hat": _number(found.k_hat),
+        "effective_draws": _number(found.effective_draws),
+        "method": found.method,
+        "converged": bool(found.converged),
+        "events_total": int(found.events_total),
+        "events_by_kind": {kind: int(count) for kind, count in found.events_by_kind.items()},
+        "messages": list(found.messages),
+        "prior_weight": {
+            kind: _number(weight) for kind, weight in zip(posterior.kinds, found.prior_weight, strict=True)
+        },
+        "episodes": episodes,
+        "seconds": {name: round(value, 3) for name, value in seconds.items()},
+    }
+
+
+def _number(value: Any) -> float | None:
+    number = float(value)
+    return round(number, 6) if abs(number) < float("inf") else None
+
+
+def compute(
+    records: Records,
+    price: Callable[[Sequence[int]], Pricing],
+    asked: Asked,
+    progress: Progress,
+    cancelled: Callable[[], bool],
+) -> Answer:
+    """The whole forecast. `price` gives the prices of heaters, by id, in the order asked."""
+    from forecasting.episodes import future_states
+    from forecasting.outlook import heater_outlooks, reasons
+
+    if records.heaters.empty or not (records.heaters["ending"] == "").any():
+        raise NothingToForecast("No heater is in service on that day, so there is nothing to plan for.")
+    posterior, diagnostics = fit_records(records, asked, progress, cancelled)
+    progress(0.62, "Looking ahead for each heater")
+    clock = time.perf_counter()
+    states = future_states(records, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
+    pricing = price([int(heater) for heater in states.heater_ids])
+    outlooks = heater_outlooks(posterior, states)
+    progress(0.7, "Finding the reasons")
+    why = reasons(posterior, states)
+    seconds = diagnostics["seconds"]
+    seconds["outlooks"] = round(time.perf_counter() - clock, 3)
+    progress(0.75, "Following replacements through the coming years")
+    clock = time.perf_counter()
+    plan = _plan(records, posterior, states, pricing, asked)
+    seconds["replacements"] = round(time.perf_counter() - clock, 3)
+    plan["prices"] = {"status_counts": pricing.status_counts, "size_assumed": pricing.size_assumed}
+    known = {name: int(mask.sum()) for name, mask in states.known.items()}
+    diagnostics["inputs_known"] = {"heaters": len(states.heater_ids), "known": known}
+    outlooks = outlooks.assign(
+        planned_cost=[str(cost) for cost in pricing.planned],
+        emergency_cost=[str(cost) for cost in pricing.emergency],
+    )
+    return Answer(plan, outlooks, why, diagnostics, posterior.version)
+
+
+def _plan(
+    records: Records, posterior: Posterior, states: FutureStates, pricing: Pricing, asked: Asked
+) -> dict[str, Any]:
+    """Streams over cells of time and the finest groups, then every table from the same paths."""
+    import numpy as np
+
+    from forecasting.renewal import Prices, replacement_streams
+
+    months = {
+        int(number): asked.fiscal_start_months.get(int(number), 1) for number in set(states.property_id)
+    }
+    portfolio_month = periods.most_common_month(months.values())
+    calendars = {
+        month: periods.fiscal_years(records.as_of, month, asked.horizon_years)
+        for month in sorted({portfolio_month, *months.values()})
+    }
+    cells = periods.cells_of(list(calendars.values()))
+    buildings = records.heaters.set_index("heater_id")["building_id"]
+    finest = [
+        (int(property_), int(building), posterior.kinds[kind])
+        for property_, building, kind in zip(
+            states.property_id, buildings.loc[states.heater_ids], states.kind, strict=True
+        )
+    ]
+    groups = sorted(set(finest))
+    place = {group: index for index, group in enumerate(groups)}
+    numbers = len(groups) * (len(cells.edges) - 1)
+    streams = replacement_streams(
+        posterior,
+        states,
+        np.asarray(cells.edges_years()),
+        np.asarray([place[group] for group in finest]),
+        len(groups),
+        Prices(
+            planned_cost=np.asarray([float(cost) for cost in pricing.planned]),
+            emergency_cost=np.asarray([float(cost) for cost in pricing.emergency]),
+            growth_mean=asked.growth_mean,
+            growth_sd=asked.growth_sd,
+            by="heater",
+        ),
+        np.arange(len(posterior.kinds)),
+        paths=int(min(asked.draws, max(200, LARGEST_TABLE // numbers))),
+        seed=asked.seed,
+    )
+    paths = tables.Paths(streams.failures, streams.planned, streams.cost)
+    return _tables(paths, groups, cells, calendars, portfolio_month, months)
+
+
+def _tables(
+    paths: tables.Paths,
+    groups: list[tuple[int, int, str]],
+    cells: periods.Cells,
+    calendars: dict[int, tuple[periods.FiscalYear, ...]],
+    portfolio_month: int,
+    months: dict[int, int],
+) -> dict[str, Any]:
+    expected = paths.expected()
+    count = len(cells.edges) - 1
+    in_year = {
+        month: tables.years_of_cells([cells.of(year) for year in years], count)
+        for month, years in calendars.items()
+    }
+    labels = {
+        "total": [""] * len(groups),
+        "property": [group[0] for group in groups],
+        "building": [group[1] for group in groups],
+        "kind": [group[2] for group in groups],
+    }
+    answer: dict[str, Any] = {
+        "years": _calendar(calendars[portfolio_month]),
+        "fiscal_start_month": portfolio_month,
+        "paths": int(paths.cost.shape[0]),
+        "groups": {
+            grouping: [
+                {"key": key, "years": rows}
+                for key, rows in tables.grouped_table(paths, expected, keys, in_year[portfolio_month])
+            ]
+            for grouping, keys in labels.items()
+        },
+        "own_years": [],
+    }
+    for month, years in calendars.items():
+        if month == portfolio_month:
+            continue
+        rows = dict(tables.grouped_table(paths, expected, labels["property"], in_year[month]))
+        answer["own_years"] += [
+            {"key": key, "fiscal_start_month": month, "calendar": _calendar(years), "years": rows[key]}
+            for key in sorted(rows)
+            if months[key] == month
+        ]
+    return answer
+
+
+def _calendar(years: Sequence[periods.FiscalYear]) -> list[dict[str, Any]]:
+    return [
+        {"label": year.label, "start": str(year.start), "last_day": str(year.last_day), "whole": year.whole}
+        for year in years
+    ]

@@ -1,0 +1,174 @@
+"""The cost book's page: every price with its ground, editable by those who plan."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal, InvalidOperation
+from typing import Any, cast
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods, require_POST
+
+from fleet.estate.access import GRANTS, MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Organisation
+from fleet.heaters.models import Kind
+from fleet.planning import services
+from fleet.planning.models import CostLine
+
+Status = CostLine.Status
+
+
+@page(Need.READ)
+@require_http_methods(["GET", "POST"])
+def cost_book(request: HttpRequest) -> HttpResponse:
+    member = cast(MemberRequest, request)
+    may_edit = Need.PLAN in GRANTS[member.membership.role]
+    problems: list[str] = []
+    if request.method == "POST":
+        if not may_edit:
+            return render(request, "pages/error.html", {"status": 403}, status=403)
+        problems = _save(member.organisation, request)
+        if not problems:
+            messages.success(request, "The prices are saved. Run the forecast again to plan with them.")
+            return redirect("planning:cost_book")
+    book = services.ensure_cost_book(member.organisation)
+    lines = list(book.lines.all())
+    if problems:
+        _show_typed(lines, request)
+    context = {
+        "book": book,
+        "lines": lines,
+        "kinds": Kind.choices,
+        "statuses": Status.choices,
+        "problems": problems,
+        "may_edit": may_edit,
+        "growth": _growth_shown(book, request if problems else None),
+        "today": today_of(member.organisation),
+    }
+    return render(request, "planning/cost_book.html", context, status=422 if problems else 200)
+
+
+def _growth_shown(book: Any, request: HttpRequest | None) -> list[tuple[str, str, str]]:
+    rows = (
+        ("growth_mean", "Yearly price growth, %", book.growth_mean),
+        ("growth_sd", "Uncertainty of that growth (one standard deviation), %", book.growth_sd),
+        ("discount_rate", "Discount rate, %", book.discount_rate),
+    )
+    return [
+        (name, label, request.POST.get(name, "") if request else f"{value * 100:.2f}".rstrip("0").rstrip("."))
+        for name, label, value in rows
+    ]
+
+
+def _show_typed(lines: list[Any], request: HttpRequest) -> None:
+    """What she typed stays on the page beside the problems."""
+    for line in lines:
+        for name in ("planned_cost", "emergency_cost", "status", "quoted_by"):
+            typed = request.POST.get(f"{name}_{line.pk}")
+            if typed is not None:
+                setattr(line, name, typed)
+
+
+def _save(organisation: Organisation, request: HttpRequest) -> list[str]:
+    book = services.ensure_cost_book(organisation)
+    problems: list[str] = []
+    entries = []
+    for line in book.lines.all():
+        if f"planned_cost_{line.pk}" not in request.POST:
+            continue
+        quoted_on, bad_day = _day(request.POST.get(f"quoted_on_{line.pk}", ""), str(line))
+        problems += bad_day
+        entries.append(_entry_of(line, request, quoted_on))
+    growth, bad_growth = _growth(request)
+    problems += bad_growth
+    if problems:
+        return problems
+    try:
+        services.save_prices(organisation, entries, growth)
+    except services.CostBookRefused as refusal:
+        return refusal.problems
+    return []
+
+
+def _entry_of(line: CostLine, request: HttpRequest, quoted_on: date | None) -> services.CostEntry:
+    """A changed price without a new status is the person's own: it stops being an illustration."""
+
+    def typed(name: str, default: Any) -> str:
+        return request.POST.get(f"{name}_{line.pk}", str(default)).strip()
+
+    status = typed("status", line.status)
+    prices = {name: typed(name, getattr(line, name)) for name in ("planned_cost", "emergency_cost")}
+    touched = any(_differs(prices[name], getattr(line, name)) for name in prices)
+    if touched and status == Status.ILLUSTRATION:
+        status = Status.ENTERED
+    return services.CostEntry(
+        line.pk,
+        line.kind,
+        prices["planned_cost"],
+        prices["emergency_cost"],
+        line.capacity_from_gal,
+        line.capacity_to_gal,
+        status,
+        typed("quoted_by", line.quoted_by),
+        quoted_on,
+        "" if touched else line.source,
+    )
+
+
+def _differs(typed: str, kept: Decimal) -> bool:
+    try:
+        return Decimal(typed.replace(",", "").replace("$", "")) != kept
+    except InvalidOperation:
+        return True
+
+
+def _day(written: str, what: str) -> tuple[date | None, list[str]]:
+    if not written.strip():
+        return None, []
+    try:
+        return date.fromisoformat(written.strip()), []
+    except ValueError:
+        return None, [f"{what}, quoted on: '{written}' is not a day; write it as 2026-11-25."]
+
+
+def _growth(request: HttpRequest) -> tuple[dict[str, Decimal], list[str]]:
+    found, problems = {}, []
+    for name in ("growth_mean", "growth_sd", "discount_rate"):
+        written = request.POST.get(name)
+        if written is None:
+            continue
+        try:
+            found[name] = Decimal(written.strip().rstrip("%")) / 100
+        except InvalidOperation:
+            problems.append(f"'{written}' is not a yearly rate; write for instance 3 for 3 %.")
+    return found, problems
+
+
+@page(Need.PLAN)
+@require_POST
+def add_line(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    posted = request.POST
+    try:
+        entry = services.CostEntry(
+            None,
+            posted.get("kind", ""),
+            posted.get("planned_cost", ""),
+            posted.get("emergency_cost", ""),
+            float(posted.get("capacity_from_gal") or 0),
+            float(posted["capacity_to_gal"]) if posted.get("capacity_to_gal") else None,
+        )
+    except ValueError:
+        messages.error(request, "A size is a number of gallons, for instance 40.")
+        return redirect("planning:cost_book")
+    try:
+        services.save_cost_lines(organisation, [entry])
+    except services.CostBookRefused as refusal:
+        for problem in refusal.problems:
+            messages.error(request, problem)
+    else:
+        messages.success(request, "The line is added.")
+    return redirect("planning:cost_book")

@@ -1,0 +1,167 @@
+"""The plan as files: one long table for CSV, sheets for XLSX. Text that a spreadsheet would run is neutralised."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from fleet.heaters.exporting import neutralised
+from fleet.planning import explained, selectors
+from fleet.planning.models import ForecastRun, HeaterOutlook
+
+YEAR_HEADINGS = (
+    "grouping",
+    "group",
+    "fiscal_year",
+    "first_day",
+    "last_day",
+    "whole_year",
+    *(f"replacements_{name}" for name in ("expected", *selectors.QUANTILES)),
+    *(f"cost_{name}" for name in ("expected", *selectors.QUANTILES)),
+    *(f"cumulative_replacements_{name}" for name in ("expected", *selectors.QUANTILES)),
+    *(f"cumulative_cost_{name}" for name in ("expected", *selectors.QUANTILES)),
+    "currency",
+    "as_of",
+)
+HEATER_HEADINGS = (
+    "rank",
+    "heater",
+    "property",
+    "building",
+    "position",
+    "kind",
+    "age_years",
+    "age_known",
+    "p_fail_12_months",
+    "p_fail_36_months",
+    "remaining_life_p10_years",
+    "remaining_life_median_years",
+    "remaining_life_p90_years",
+    "planned_cost",
+    "emergency_cost",
+    "reason_1",
+    "reason_2",
+    "reason_3",
+    "assumed_reasons",
+    "currency",
+    "as_of",
+)
+
+
+def year_rows(plan: selectors.PlanTables) -> Iterator[list[Any]]:
+    """Every year of every grouping; the rows of each grouping sum to those of the portfolio, to the cent."""
+    groupings = [("portfolio", [plan.total])] + [(name, plan.by(name)) for name in selectors.GROUPINGS]
+    groupings.append(("property, own fiscal year", plan.own_years))
+    for grouping, tables in groupings:
+        for table in tables:
+            for year in table.years:
+                figures = (year.count, year.cost, year.count_so_far, year.cost_so_far)
+                yield [
+                    grouping,
+                    table.name,
+                    year.label,
+                    str(year.start),
+                    str(year.last_day),
+                    "yes" if year.whole else "no",
+                    *(
+                        getattr(figure, name)
+                        for figure in figures
+                        for name in ("expected", *selectors.QUANTILES)
+                    ),
+                    plan.currency,
+                    str(plan.run.as_of),
+                ]
+
+
+def heater_rows(run: ForecastRun) -> Iterator[list[Any]]:
+    currency = run.assumptions.get("currency", "USD")
+    for row in selectors.ranked(run).iterator(chunk_size=2000):
+        yield heater_row(row, currency, str(run.as_of))
+
+
+def heater_row(row: HeaterOutlook, currency: str, as_of: str) -> list[Any]:
+    heater, building = row.heater, row.heater.position.building
+    words = [reason["words"] for reason in row.reasons][:3]
+    assumed = [str(number) for number, reason in enumerate(row.reasons, start=1) if reason["assumed"]]
+    return [
+        row.rank,
+        heater.tag,
+        building.property.name,
+        building.name,
+        heater.position.label,
+        heater.get_kind_display(),
+        round(row.age_years, 1),
+        "yes" if row.age_known else "assumed",
+        round(row.p_fail_12_months, 4),
+        round(row.p_fail_36_months, 4),
+        round(row.remaining_life_p10_years, 1),
+        round(row.remaining_life_median_years, 1),
+        round(row.remaining_life_p90_years, 1),
+        row.planned_cost,
+        row.emergency_cost,
+        *(words + [""] * (3 - len(words))),
+        ", ".join(assumed),
+        currency,
+        as_of,
+    ]
+
+
+def csv_text(headings: Iterable[str], rows: Iterable[list[Any]]) -> str:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(headings)
+    writer.writerows([_safe(value) for value in row] for row in rows)
+    return buffer.getvalue()
+
+
+def _safe(value: Any) -> Any:
+    return neutralised(value) if isinstance(value, str) else value
+
+
+def workbook(plan: selectors.PlanTables) -> bytes:
+    """Sheets: years, heaters, and what the plan stands on."""
+    from openpyxl import Workbook
+    from openpyxl.styles import Font
+
+    book = Workbook(write_only=True)
+    sheets = (
+        ("years", YEAR_HEADINGS, year_rows(plan)),
+        ("heaters", HEATER_HEADINGS, heater_rows(plan.run)),
+        ("how sure", ("what the plan stands on",), ([line] for line in notes(plan.run))),
+    )
+    for title, headings, rows in sheets:
+        sheet = book.create_sheet(title)
+        sheet.freeze_panes = "A2"
+        sheet.append([_bold(sheet, heading, Font(bold=True)) for heading in headings])
+        for row in rows:
+            sheet.append([_without_controls(_safe(cell)) for cell in row])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
+
+
+def _without_controls(value: Any) -> Any:
+    """Characters that a workbook cannot hold are shown as the replacement mark."""
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    return ILLEGAL_CHARACTERS_RE.sub("\ufffd", value) if isinstance(value, str) else value
+
+
+def _bold(sheet: Any, value: str, font: Any) -> Any:
+    from openpyxl.cell import WriteOnlyCell
+
+    cell = WriteOnlyCell(sheet, value=value)
+    cell.font = font
+    return cell
+
+
+def notes(run: ForecastRun) -> list[str]:
+    return [
+        f"Capital plan as of {run.as_of}, random seed {run.seed}, {run.draws} draws, "
+        f"engine {run.engine_version}, inputs {run.inputs_digest[:12]}.",
+        *explained.how_sure(run),
+        *explained.assumptions(run),
+        "Expected values sum exactly across every grouping; P10, P50, P80 and P90 do not and must not be added up.",
+    ]

@@ -1,0 +1,94 @@
+"""How sure a plan is and what it stands on, in sentences for a person."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fleet.planning.models import ForecastRun
+from fleet.planning.prices import kind_words
+
+SOUND_K_HAT = 0.7  # above it importance weights are not to be trusted (Vehtari et al., Pareto smoothed)
+
+
+def how_sure(run: ForecastRun) -> list[str]:
+    """What the record and the published tables each contribute, and what is only assumed."""
+    found: dict[str, Any] = run.diagnostics or {}
+    return [*_record_words(found), *_input_words(found), *_fit_words(found)]
+
+
+def _record_words(found: dict[str, Any]) -> list[str]:
+    events = found.get("events_total", 0)
+    if not events:
+        words = [
+            "The record holds no failure yet: the plan rests on published lifetimes, which disagree by more than a "
+            "factor of two, so its spread is wide."
+        ]
+    else:
+        words = [f"The record holds {events} failures; they pull the published lifetimes towards this fleet."]
+    weights = found.get("prior_weight", {})
+    leaning = [
+        kind_words(kind) for kind, weight in sorted(weights.items()) if weight is not None and weight > 0.8
+    ]
+    if leaning and events:
+        words.append(
+            f"Little is known here yet of {', '.join(leaning)}: mostly published lifetimes speak for them."
+        )
+    return words
+
+
+def _input_words(found: dict[str, Any]) -> list[str]:
+    inputs = found.get("inputs_known", {})
+    total = inputs.get("heaters", 0)
+    names = {
+        "age": "install date",
+        "hardness": "water test",
+        "setpoint": "set point",
+        "anode_spent": "anode state",
+    }
+    lacking = [
+        f"{total - known} lack a known {names[name]}"
+        for name, known in inputs.get("known", {}).items()
+        if name in names and known < total
+    ]
+    return (
+        [f"Of {total} heaters in service {', '.join(lacking)}: assumed values widen their range."]
+        if lacking
+        else []
+    )
+
+
+def _fit_words(found: dict[str, Any]) -> list[str]:
+    words = [] if found.get("converged", True) else ["The fit did not settle: read this plan with care."]
+    k_hat = found.get("k_hat")
+    if found.get("method") == "importance" and k_hat is not None and k_hat > SOUND_K_HAT:
+        words.append(f"The draws are uneven (Pareto k {k_hat:.2f}, sound below {SOUND_K_HAT}).")
+    return words + [str(message) for message in found.get("messages", [])]
+
+
+def assumptions(run: ForecastRun) -> list[str]:
+    """Prices, policy and method, each with where it came from."""
+    made: dict[str, Any] = run.assumptions or {}
+    words = [
+        "Lifetimes: published tables (fixtures/lifetimes.csv, each row with its source) and this fleet's own record.",
+        f"Policy: {made.get('policy', '')}. Successor: {made.get('successor', '')}.",
+        f"Care: {made.get('care', '')}.",
+        f"Prices: cost book of {made.get('prices_of', '')}, in {made.get('currency', '')}; {_price_words(made)}.",
+        f"Prices grow by {_percent(made.get('growth_mean'))} a year, give or take {_percent(made.get('growth_sd'))} "
+        f"({made.get('growth_status', '')}); money is that of each year, not discounted.",
+    ]
+    if made.get("size_assumed"):
+        words.append(
+            f"{made['size_assumed']} heaters of unknown size are priced as the middle size of their kind."
+        )
+    return words
+
+
+def _price_words(made: dict[str, Any]) -> str:
+    counts = made.get("status_counts", {})
+    parts = [f"{count} heaters at {status} prices" for status, count in sorted(counts.items())]
+    words = ", ".join(parts) or "no prices used"
+    return f"{words}. Illustrations are not offers: enter your own" if "illustration" in counts else words
+
+
+def _percent(value: Any) -> str:
+    return "?" if value is None else f"{float(value) * 100:.1f} %"

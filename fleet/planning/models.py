@@ -1,0 +1,157 @@
+"""The cost book and the forecast runs: what is stored and what the database itself refuses."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import models
+from django.db.models import F, Q
+
+from fleet.estate.scope import ScopedModel
+from fleet.heaters.models import Kind
+
+__all__ = ["CostBook", "CostLine", "ForecastRun", "HeaterOutlook"]
+
+
+class CostBook(ScopedModel):
+    """One dated version of the organisation's prices, in the money of the day it is valid from."""
+
+    valid_from = models.DateField()
+    currency = models.CharField(max_length=3, default="USD")
+    growth_mean = models.DecimalField(
+        max_digits=6, decimal_places=4, default=Decimal("0.03"), help_text="Yearly price growth, 0.03 = 3 %"
+    )
+    growth_sd = models.DecimalField(
+        max_digits=6, decimal_places=4, default=Decimal("0.015"), help_text="How unsure that growth is"
+    )
+    discount_rate = models.DecimalField(max_digits=6, decimal_places=4, default=Decimal("0.03"))
+    growth_status = models.CharField(max_length=12, default="illustration")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering = ["-valid_from", "-id"]
+        constraints = [
+            models.UniqueConstraint(fields=["organisation", "valid_from"], name="one_cost_book_a_day"),
+            models.CheckConstraint(condition=Q(growth_mean__range=(-0.5, 0.5)), name="growth_mean_possible"),
+            models.CheckConstraint(condition=Q(growth_sd__range=(0, 0.5)), name="growth_sd_possible"),
+            models.CheckConstraint(
+                condition=Q(discount_rate__range=(-0.5, 0.5)), name="discount_rate_possible"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"cost book of {self.valid_from}"
+
+
+class CostLine(ScopedModel):
+    """What one heater of a kind and size costs to replace: planned, or at once after it failed."""
+
+    class Status(models.TextChoices):
+        ENTERED = "entered", "entered"
+        QUOTED = "quoted", "quoted"
+        ILLUSTRATION = "illustration", "illustration"
+
+    book = models.ForeignKey(CostBook, on_delete=models.CASCADE, related_name="lines")
+    kind = models.CharField(max_length=30, choices=Kind.choices)
+    capacity_from_gal = models.FloatField(default=0, help_text="From this size on")
+    capacity_to_gal = models.FloatField(
+        null=True, blank=True, help_text="Below this size; empty: no upper end"
+    )
+    planned_cost = models.DecimalField(max_digits=12, decimal_places=2)
+    emergency_cost = models.DecimalField(max_digits=12, decimal_places=2)
+    status = models.CharField(max_length=12, choices=Status.choices, default=Status.ENTERED)
+    quoted_by = models.CharField(max_length=200, blank=True)
+    quoted_on = models.DateField(null=True, blank=True)
+    source = models.CharField(max_length=400, blank=True)
+
+    class Meta:
+        ordering = ["kind", "capacity_from_gal"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["book", "kind", "capacity_from_gal"], name="one_cost_line_a_size"
+            ),
+            models.CheckConstraint(
+                condition=Q(planned_cost__gte=0) & Q(emergency_cost__gte=0), name="no_negative_price"
+            ),
+            models.CheckConstraint(
+                condition=Q(capacity_from_gal__gte=0)
+                & (Q(capacity_to_gal__isnull=True) | Q(capacity_to_gal__gt=F("capacity_from_gal"))),
+                name="cost_line_sizes_ordered",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()}, {self.size_words}"
+
+    @property
+    def size_words(self) -> str:
+        if self.capacity_to_gal is None:
+            return "any size" if not self.capacity_from_gal else f"{self.capacity_from_gal:g} gal and more"
+        return f"{self.capacity_from_gal:g} to under {self.capacity_to_gal:g} gal"
+
+
+class ForecastRun(ScopedModel):
+    """One computed forecast of a whole organisation: its inputs' digest, assumptions, seed and result."""
+
+    class State(models.TextChoices):
+        WAITING = "waiting", "waiting"
+        RUNNING = "running", "running"
+        DONE = "done", "done"
+        FAILED = "failed", "failed"
+        CANCELLED = "cancelled", "called off"
+
+    as_of: models.DateField[date, date] = models.DateField()
+    horizon_years = models.PositiveSmallIntegerField(default=10)
+    seed = models.PositiveIntegerField(default=1)
+    draws = models.PositiveIntegerField(default=1000)
+    engine_version = models.CharField(max_length=40, blank=True)
+    inputs_digest = models.CharField(max_length=64, blank=True)
+    result_digest = models.CharField(max_length=64, blank=True)
+    assumptions = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
+    error = models.TextField(blank=True)
+    result = models.JSONField(null=True, encoder=DjangoJSONEncoder)
+    diagnostics = models.JSONField(null=True, encoder=DjangoJSONEncoder)
+    cost_book = models.ForeignKey(CostBook, null=True, on_delete=models.SET_NULL, related_name="+")
+    job = models.ForeignKey("estate.Job", null=True, on_delete=models.SET_NULL, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+    finished_at = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering = ["-id"]
+        indexes = [models.Index(fields=["organisation", "state", "-id"])]
+        constraints = [
+            models.CheckConstraint(condition=Q(horizon_years__range=(1, 40)), name="run_horizon_possible"),
+            models.CheckConstraint(condition=Q(draws__range=(50, 20_000)), name="run_draws_possible"),
+        ]
+
+    def __str__(self) -> str:
+        return f"forecast of {self.as_of}"
+
+
+class HeaterOutlook(ScopedModel):
+    """One heater's place in a run's ranked list."""
+
+    property_path = "heater__position__building__property"
+    run = models.ForeignKey(ForecastRun, on_delete=models.CASCADE, related_name="outlooks")
+    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="outlooks")
+    rank = models.PositiveIntegerField()
+    age_years = models.FloatField()
+    age_known = models.BooleanField()
+    p_fail_12_months = models.FloatField()
+    p_fail_36_months = models.FloatField()
+    remaining_life_p10_years = models.FloatField()
+    remaining_life_median_years = models.FloatField()
+    remaining_life_p90_years = models.FloatField()
+    planned_cost = models.DecimalField(max_digits=12, decimal_places=2)
+    emergency_cost = models.DecimalField(max_digits=12, decimal_places=2)
+    reasons = models.JSONField(default=list)
+
+    class Meta:
+        ordering = ["rank"]
+        constraints = [models.UniqueConstraint(fields=["run", "heater"], name="one_outlook_a_heater_and_run")]
+
+    def __str__(self) -> str:
+        return f"{self.heater} in {self.run}"

@@ -1,0 +1,237 @@
+"""The verbs of planning: ask for a forecast, call it off, run it. The prices' verbs live in cost_book.py."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.estate import background
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Organisation, Property
+from fleet.heaters.models import Heater
+from fleet.planning.cost_book import (
+    LINE_FIELDS,
+    CostEntry,
+    cost_book_on,
+    ensure_cost_book,
+    save_cost_lines,
+    save_price_growth,
+    save_prices,
+)
+from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
+from fleet.planning.prices import CostBookRefused, Pricing, price_heaters
+
+__all__ = [
+    "CostBookRefused",
+    "CostEntry",
+    "RunRefused",
+    "cancel_run",
+    "cost_book_on",
+    "ensure_cost_book",
+    "open_run",
+    "request_run",
+    "run_forecast",
+    "save_cost_lines",
+    "save_price_growth",
+    "save_prices",
+]
+State = ForecastRun.State
+
+
+class RunRefused(ValueError):
+    """A forecast that cannot be asked for; the message says why and what would be right."""
+
+
+@transaction.atomic
+def open_run(
+    organisation: Organisation,
+    as_of: date | None = None,
+    horizon_years: int = 10,
+    draws: int = 1000,
+    seed: int = 1,
+) -> ForecastRun:
+    """Write down a forecast to be made. Raises RunRefused on a day, horizon or number of draws that cannot be."""
+    today = today_of(organisation)
+    day = as_of or today
+    if day > today:
+        raise RunRefused(f"The day {day} lies in the future; the record ends today, {today}.")
+    if not 1 <= horizon_years <= 40:
+        raise RunRefused(f"A horizon of {horizon_years} years cannot be planned; give 1 to 40 years.")
+    if not 50 <= draws <= 20_000:
+        raise RunRefused(f"{draws} draws: give 50 to 20,000 (1,000 is usual).")
+    if not 0 <= seed < 2**31:
+        raise RunRefused(f"The random seed {seed} must be from 0 to {2**31 - 1}.")
+    book = ensure_cost_book(organisation, today)
+    return ForecastRun.objects.create(
+        organisation=organisation,
+        as_of=day,
+        horizon_years=horizon_years,
+        draws=draws,
+        seed=seed,
+        cost_book=cost_book_on(organisation.pk, day) or book,
+    )
+
+
+@transaction.atomic
+def request_run(organisation: Organisation, **wanted: Any) -> ForecastRun:
+    """Ask for a forecast in the background. While one with the same wishes is open, that one is returned."""
+    run = open_run(organisation, **wanted)
+    key = f"{run.as_of} {run.horizon_years} {run.draws} {run.seed} {run.cost_book_id}"
+    job = background.enqueue("forecast", {"run_id": run.pk}, organisation.pk, unique_key=key)
+    if job.payload["run_id"] != run.pk and (
+        already := ForecastRun.objects.filter(pk=job.payload["run_id"]).first()
+    ):
+        run.delete()
+        return already
+    run.job = job
+    run.save(update_fields=["job"])
+    return run
+
+
+@transaction.atomic
+def cancel_run(run: ForecastRun) -> None:
+    """Call a forecast off: at once while it waits, at its next step while it runs."""
+    if run.job is not None:
+        background.cancel(run.job)
+    ForecastRun.objects.filter(pk=run.pk, state=State.WAITING).update(
+        state=State.CANCELLED, finished_at=timezone.now()
+    )
+
+
+def run_forecast(
+    run: ForecastRun,
+    report: Callable[[float, str], None] = lambda fraction, words: None,
+    cancelled: Callable[[], bool] = lambda: False,
+) -> ForecastRun:
+    """Make the forecast. A run already done, or called off, stays as it is; a failed run never replaces a good one.
+
+    Raises NothingToForecast and CostBookRefused after marking the run failed with their words.
+    """
+    from fleet.planning.chain import NothingToForecast
+
+    open_states = [State.WAITING, State.RUNNING, State.FAILED]
+    if not ForecastRun.objects.filter(pk=run.pk, state__in=open_states).update(state=State.RUNNING, error=""):
+        run.refresh_from_db()
+        return run
+    try:
+        _make(run, report, cancelled)
+    except background.Cancelled:
+        _close(run, State.CANCELLED)
+        raise
+    except (NothingToForecast, CostBookRefused) as refusal:
+        _close(run, State.FAILED, str(refusal))
+        raise
+    except Exception as error:
+        _close(
+            run, State.FAILED, f"The forecast stopped with an error of the program ({type(error).__name__})."
+        )
+        raise
+    run.refresh_from_db()
+    return run
+
+
+def _close(run: ForecastRun, state: str, error: str = "") -> None:
+    ForecastRun.objects.filter(pk=run.pk).update(state=state, error=error, finished_at=timezone.now())
+
+
+def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+    from fleet.planning import chain
+    from fleet.planning.frames import records_in_scope
+
+    report(0.0, "Reading the record")
+    records = records_in_scope(run.as_of)
+    book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
+    lines = list(book.lines.all())
+    months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
+    asked = chain.Asked(
+        run.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
+    )
+    sizes = dict(Heater.objects.values_list("pk", "capacity_gal"))
+    kinds = dict(Heater.objects.values_list("pk", "kind"))
+
+    def price(heater_ids: Sequence[int]) -> Pricing:
+        return price_heaters(lines, [kinds[pk] for pk in heater_ids], [sizes[pk] for pk in heater_ids])
+
+    answer = chain.compute(records, price, asked, report, cancelled)
+    if cancelled():
+        raise background.Cancelled
+    report(0.9, "Writing the plan down")
+    prices = [[getattr(line, name) for name in LINE_FIELDS[:5]] for line in lines]
+    inputs = chain.digest(
+        records.heaters, records.services, records.waters, prices, asked.__dict__, str(run.as_of)
+    )
+    _store(run, answer, inputs, _assumptions(book, answer.plan.pop("prices")))
+    report(1.0, "Done")
+
+
+def _assumptions(book: CostBook, prices: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "currency": book.currency,
+        "prices_of": str(book.valid_from),
+        "growth_mean": str(book.growth_mean),
+        "growth_sd": str(book.growth_sd),
+        "growth_status": book.growth_status,
+        "discount_rate": str(book.discount_rate),
+        "policy": "run to failure: nothing is replaced before it fails",
+        "successor": "like for like: the same kind and size at the same price",
+        "care": "as recorded: each heater goes on being cared for as its record shows",
+        **prices,
+    }
+
+
+@transaction.atomic
+def _store(run: ForecastRun, answer: Any, inputs_digest: str, assumptions: dict[str, Any]) -> None:
+    """Result, ranked list and state in one transaction."""
+    from fleet.planning.chain import digest
+
+    rows = outlook_rows(run, answer)
+    HeaterOutlook.objects.filter(run=run).delete()
+    HeaterOutlook.objects.bulk_create(rows, batch_size=1000)
+    ranked = [[row.heater_id, row.p_fail_12_months, row.p_fail_36_months, row.reasons] for row in rows]
+    ForecastRun.objects.filter(pk=run.pk).update(
+        state=State.DONE,
+        finished_at=timezone.now(),
+        engine_version=answer.version[:40],
+        inputs_digest=inputs_digest,
+        result_digest=digest(answer.plan, ranked),
+        assumptions=assumptions,
+        result=answer.plan,
+        diagnostics=answer.diagnostics,
+    )
+
+
+def outlook_rows(run: ForecastRun, answer: Any) -> list[HeaterOutlook]:
+    """Ranked by the chance of failing within 36 months, then 12 months, then the heater's number."""
+    order = ["p_fail_36_months", "p_fail_12_months", "heater_id"]
+    ranked = answer.outlooks.sort_values(order, ascending=[False, False, True], kind="stable")
+    why: dict[int, list[dict[str, Any]]] = {}
+    for row in answer.reasons.sort_values(["heater_id", "rank"]).to_dict("records"):
+        why.setdefault(int(row["heater_id"]), []).append(
+            {
+                "words": row["words"],
+                "covariate": row["covariate"],
+                "assumed": bool(row["assumed"]),
+                "log_hazard": round(float(row["log_hazard_contribution"]), 4),
+            }
+        )
+    shown = ("age_years", "p_fail_12_months", "p_fail_36_months")
+    life = tuple(f"remaining_life_{name}_years" for name in ("p10", "median", "p90"))
+    return [
+        HeaterOutlook(
+            organisation_id=run.organisation_id,
+            run=run,
+            heater_id=int(row["heater_id"]),
+            rank=rank,
+            age_known=bool(row["age_known"]),
+            planned_cost=Decimal(row["planned_cost"]),
+            emergency_cost=Decimal(row["emergency_cost"]),
+            reasons=why.get(int(row["heater_id"]), []),
+            **{name: round(float(row[name]), 6) for name in (*shown, *life)},
+        )
+        for rank, row in enumerate(ranked.to_dict("records"), start=1)
+    ]

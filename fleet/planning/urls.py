@@ -1,0 +1,17 @@
+from django.urls import path
+
+from fleet.planning import cost_book_views, views
+
+app_name = "planning"
+urlpatterns = [
+    path("plan/", views.plan, name="plan"),
+    path("plan/by/<str:grouping>/", views.grouped, name="grouped"),
+    path("plan/heaters/", views.heaters, name="heaters"),
+    path("plan/file/<str:what>.<str:file_format>", views.download, name="download"),
+    path("plan/runs/", views.runs, name="runs"),
+    path("plan/runs/ask/", views.ask, name="ask"),
+    path("plan/runs/<int:pk>/", views.run, name="run"),
+    path("plan/runs/<int:pk>/cancel/", views.cancel, name="cancel"),
+    path("plan/cost-book/", cost_book_views.cost_book, name="cost_book"),
+    path("plan/cost-book/add/", cost_book_views.add_line, name="add_cost_line"),
+]

@@ -1,0 +1,158 @@
+"""The plan's pages: year table, groupings, ranked list, files, and the progress of a forecast."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.planning import downloads, explained, selectors, services
+from fleet.planning.models import ForecastRun
+
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+OPEN_STATES = (ForecastRun.State.WAITING, ForecastRun.State.RUNNING)
+
+
+def _organisation_id(request: HttpRequest) -> int:
+    return cast(MemberRequest, request).organisation.pk
+
+
+def _plan(request: HttpRequest) -> selectors.PlanTables:
+    run = selectors.latest_run(_organisation_id(request))
+    if run is None:
+        raise Http404
+    return selectors.plan_tables(run)
+
+
+@page(Need.READ)
+@require_GET
+def plan(request: HttpRequest) -> HttpResponse:
+    latest = selectors.latest_run(_organisation_id(request))
+    context = {
+        "open_runs": list(selectors.open_runs(_organisation_id(request))),
+        "plan": None,
+        "today": today_of(cast(MemberRequest, request).organisation),
+    }
+    if latest is not None:
+        context |= {
+            "plan": selectors.plan_tables(latest),
+            "run": latest,
+            "watch": selectors.ranked(latest)[:10],
+            "how_sure": explained.how_sure(latest),
+            "assumptions": explained.assumptions(latest),
+        }
+    return render(request, "planning/plan.html", context)
+
+
+@page(Need.READ)
+@require_GET
+def grouped(request: HttpRequest, grouping: str) -> HttpResponse:
+    """The year tables of every property, building or kind, a leaf at a time."""
+    if grouping not in selectors.GROUPINGS:
+        raise Http404
+    found = _plan(request)
+    leaf = Paginator(found.by(grouping), 10).get_page(request.GET.get("page"))
+    own = {table.key: table for table in found.own_years} if grouping == "property" else {}
+    context = {
+        "plan": found,
+        "run": found.run,
+        "grouping": grouping,
+        "leaf": leaf,
+        "tables": [(table, own.get(table.key)) for table in leaf],
+        "groupings": selectors.GROUPINGS,
+    }
+    return render(request, "planning/grouped.html", context)
+
+
+@page(Need.READ)
+@require_GET
+def heaters(request: HttpRequest) -> HttpResponse:
+    run = selectors.latest_run(_organisation_id(request))
+    if run is None:
+        raise Http404
+    leaf = Paginator(selectors.ranked(run), 50).get_page(request.GET.get("page"))
+    return render(request, "planning/heaters.html", {"run": run, "leaf": leaf})
+
+
+@page(Need.READ)
+@require_GET
+def download(request: HttpRequest, what: str, file_format: str) -> HttpResponse:
+    found = _plan(request)
+    name = f"{what}-{found.run.as_of}.{file_format}"
+    if (what, file_format) == ("plan", "xlsx"):
+        response = HttpResponse(downloads.workbook(found), content_type=XLSX)
+    elif (what, file_format) == ("plan", "csv"):
+        text = downloads.csv_text(downloads.YEAR_HEADINGS, downloads.year_rows(found))
+        response = HttpResponse(text, content_type="text/csv; charset=utf-8")
+    elif (what, file_format) == ("heaters", "csv"):
+        text = downloads.csv_text(downloads.HEATER_HEADINGS, downloads.heater_rows(found.run))
+        response = HttpResponse(text, content_type="text/csv; charset=utf-8")
+    else:
+        raise Http404
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+@page(Need.READ)
+@require_GET
+def runs(request: HttpRequest) -> HttpResponse:
+    organisation_id = _organisation_id(request)
+    context = {
+        "runs": list(selectors.recent_runs(organisation_id)),
+        "in_use": selectors.latest_run(organisation_id),
+        "today": today_of(cast(MemberRequest, request).organisation),
+    }
+    return render(request, "planning/runs.html", context)
+
+
+@page(Need.PLAN)
+@require_POST
+def ask(request: HttpRequest) -> HttpResponse:
+    """Ask for a forecast in the background; a second click finds the one already open."""
+    try:
+        written = request.POST.get("as_of", "").strip()
+        as_of = date.fromisoformat(written) if written else None
+        years = int(request.POST.get("years", "10"))
+    except ValueError:
+        messages.error(request, "Give the day as 2026-11-25 and the years as a whole number from 1 to 40.")
+        return redirect("planning:runs")
+    try:
+        run = services.request_run(
+            cast(MemberRequest, request).organisation, as_of=as_of, horizon_years=years
+        )
+    except services.RunRefused as refusal:
+        messages.error(request, str(refusal))
+        return redirect("planning:runs")
+    return redirect("planning:run", run.pk)
+
+
+@page(Need.READ)
+@require_GET
+@never_cache
+def run(request: HttpRequest, pk: int) -> HttpResponse:
+    row = get_object_or_404(ForecastRun.objects.select_related("job"), pk=pk)
+    is_open = row.state in OPEN_STATES
+    percent = round(100 * row.job.fraction) if row.job else 0
+    context = {
+        "run": row,
+        "is_open": is_open,
+        "percent": 100 if row.state == ForecastRun.State.DONE else percent,
+        "in_use": selectors.latest_run(row.organisation_id),
+        "how_sure": explained.how_sure(row) if row.state == ForecastRun.State.DONE else [],
+    }
+    return render(request, "planning/run.html", context)
+
+
+@page(Need.PLAN)
+@require_POST
+def cancel(request: HttpRequest, pk: int) -> HttpResponse:
+    services.cancel_run(get_object_or_404(ForecastRun.objects.select_related("job"), pk=pk))
+    return redirect("planning:run", pk)
