@@ -96,7 +96,7 @@ def quick_look(organisation: Organisation, as_of: date) -> Quality:
     """Counts of what is missing, ranked by count and size of effect. Takes no forecast."""
     records = _records(as_of)
     lacking = _lacking(records)
-    scores = {name: _rough_score(name, rows) for name, rows in lacking.groupby("input")}
+    scores = {str(name): _rough_score(str(name), rows) for name, rows in lacking.groupby("input")}
     gaps = [_gap(name, lacking[lacking["input"] == name], records) for name in scores]
     gaps.sort(key=lambda gap: -scores[gap.name])
     return _quality(organisation, records, gaps, None)
@@ -120,9 +120,9 @@ def full_look(
     lacking = _lacking(records)
     gaps = []
     for row in found.to_dict("records"):
-        rows = lacking[lacking["input"] == row["input"]]
+        rows = lacking[lacking["input"] == str(row["input"])]
         narrows = round(float(row["sd_now"] - row["sd_known"]))
-        gaps.append(_gap(row["input"], rows, records, round(float(row["sd_known"])), narrows))
+        gaps.append(_gap(str(row["input"]), rows, records, round(float(row["sd_known"])), narrows))
     progress(1.0, "Done")
     spread = round(float(found["sd_now"].iloc[0])) if len(found) else 0
     return _quality(organisation, records, gaps, spread)
@@ -179,7 +179,8 @@ def _gap(
     of_building = name == "water_test"
     place = records.heaters.set_index("heater_id")["property_id"].reindex(rows["heater_id"])
     names = dict(Property.objects.values_list("pk", "name"))
-    worst = [[names.get(int(pk), ""), int(count)] for pk, count in place.value_counts().head(3).items()]
+    counts = place.value_counts().head(3)
+    worst = [[names.get(int(pk), ""), int(count)] for pk, count in zip(counts.index, counts, strict=True)]
     return Gap(
         name=name,
         missing=missing,
