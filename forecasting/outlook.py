@@ -86,12 +86,12 @@ def heater_outlooks(
 def _chances(risk: ChunkRisk, wanted: tuple[int, ...]) -> FloatArray:
     """(n, horizons, 3): mean, tenth and ninetieth percentile over the draws."""
     answer = np.zeros((len(risk.ages), len(wanted), 3))
-    place = {year: index for index, year in enumerate(wanted)}
-    for year, survival in march(risk, max(wanted)):
-        if year in place:
-            failed = np.clip(1 - survival, 0, 1)
-            answer[:, place[year], 0] = failed.mean(axis=1, dtype=float)
-            answer[:, place[year], 1:] = np.quantile(failed, [0.1, 0.9], axis=1).T
+    for index, (_, survival) in enumerate(march(risk, wanted)):
+        failed = np.clip(1 - survival, 0, 1)
+        answer[:, index, 0] = failed.mean(axis=1, dtype=float)
+        failed.sort(axis=1)
+        for place, share in ((1, 0.1), (2, 0.9)):
+            answer[:, index, place] = failed[:, int(round(share * (failed.shape[1] - 1)))]
     return answer
 
 
@@ -105,7 +105,7 @@ def _mean_curve(risk: ChunkRisk) -> FloatArray:
         np.ascontiguousarray(risk.weights[:, :, keep]),
     )
     curve: list[Float32Array] = [np.ones(len(risk.ages), dtype=np.float32)]
-    for _, survival in march(thin, LONGEST_YEARS):
+    for _, survival in march(thin, range(1, LONGEST_YEARS + 1)):
         curve.append(survival.mean(axis=1))
         if float(curve[-1].max(initial=0.0)) < 0.1:
             break
@@ -142,7 +142,7 @@ def heater_curve(
     rows = np.array([index])
     risk = chunk_risk(posterior, states, multipliers, draws, int(states.kind[index]), rows, years)
     table = [(0, 0.0, 0.0, 0.0)]
-    for year, survival in march(risk, years):
+    for year, survival in march(risk, range(1, years + 1)):
         failed = np.clip(1 - survival[0].astype(float), 0, 1)
         low, high = np.quantile(failed, [0.1, 0.9])
         table.append((year, float(failed.mean()), float(low), float(high)))

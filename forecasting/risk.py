@@ -7,7 +7,7 @@ per year, with x constant within each coming year.  Everything here is condition
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TypeVar
@@ -22,7 +22,7 @@ Float32Array = npt.NDArray[np.float32]
 Item = TypeVar("Item")
 Answer = TypeVar("Answer")
 
-CHUNK_HEATERS = 1024  # 1,024 heaters x 200 draws x 4 bytes stays inside the second-level cache
+CHUNK_HEATERS = 256  # 256 heaters x 200 draws x 4 bytes stays inside the second-level cache
 AGEING_COVARIATES = ("anode_spent", "sediment")  # states that start afresh with a new heater
 
 
@@ -139,7 +139,8 @@ def chunk_risk(
     held = x[:, :1] if still else x
     linear = np.matmul(held.transpose(1, 0, 2), beta)
     linear += offset.astype(np.float32)
-    rates = np.exp(np.clip(linear, -80, 80))
+    np.clip(linear, -80, 80, out=linear)
+    rates = np.exp(linear, out=linear)
     used = states.age_weights[rows] > 0
     width = max(1, int(used.sum(axis=1).max()))
     order = np.argsort(~used, axis=1, kind="stable")[:, :width]
@@ -157,23 +158,35 @@ def chunk_risk(
     return ChunkRisk(shape.astype(np.float32), rates, ages.astype(np.float32), weights)
 
 
-def march(risk: ChunkRisk, years: int, from_year: int = 0) -> Iterator[tuple[int, Float32Array]]:
-    """Yield (year end, survival (n, D) since the day of the forecast), averaged over possible ages."""
+def march(risk: ChunkRisk, at: Sequence[int]) -> Iterator[tuple[int, Float32Array]]:
+    """Yield (years ahead, survival (n, D) since the day of the forecast) for each of ``at``, in order.
+
+    Survival is averaged over the possible ages.  Where nothing changes over the years only the years asked
+    for are visited, otherwise each year's own rate is added up.
+    """
     count, nodes = risk.ages.shape
+    wanted = set(at)
+    last = max(wanted, default=0)
+    stops = sorted(wanted) if len(risk.rates) == 1 else range(1, last + 1)
     edges = [np.power(risk.ages[:, q, None], risk.shape) for q in range(nodes)]
     cumulative = [np.zeros((count, len(risk.shape)), dtype=np.float32) for _ in range(nodes)]
-    for year in range(years):
-        survival = np.zeros((count, len(risk.shape)), dtype=np.float32)
-        rate = risk.rate(year)
+    for stop in stops:
+        rate = risk.rate(stop - 1)
         for q in range(nodes):
-            upper = np.power(risk.ages[:, q, None] + np.float32(year + 1), risk.shape)
-            step = upper - edges[q]
+            upper = np.power(risk.ages[:, q, None] + np.float32(stop), risk.shape)
+            step = np.subtract(upper, edges[q], out=edges[q])
             step *= rate
             cumulative[q] += step
             edges[q] = upper
-            if year >= from_year:
+        if stop not in wanted:
+            continue
+        survival = np.negative(cumulative[0])
+        np.exp(survival, out=survival)
+        if nodes > 1:
+            survival *= risk.weights[:, 0]
+            for q in range(1, nodes):
                 survival += risk.weights[:, q] * np.exp(-cumulative[q])
-        yield year + 1, survival
+        yield stop, survival
 
 
 def failure_probabilities(
@@ -196,7 +209,7 @@ def failure_probabilities(
     def one(block: tuple[int, IntArray]) -> None:
         kind, rows = block
         risk = chunk_risk(posterior, states, multipliers, draws, kind, rows, last)
-        for year, survival in march(risk, last):
+        for year, survival in march(risk, horizons_years):
             for index, horizon in enumerate(horizons_years):
                 if horizon == year:
                     answer[rows, :, index] = np.clip(1.0 - survival, 0.0, 1.0)

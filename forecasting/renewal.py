@@ -1,0 +1,213 @@
+"""Replacement streams: failures, successors that fail in turn, planned removals, and their cost by period."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from forecasting.cells import gather
+from forecasting.cohorts import run_cohorts
+from forecasting.episodes import FloatArray, FutureStates, IntArray
+from forecasting.plan import Plan, Prices, price_levels
+from forecasting.positions import Counts, simulate_positions
+from forecasting.posterior import Posterior
+from forecasting.risk import (
+    Multipliers,
+    ageing_profile,
+    building_multipliers,
+    check_states,
+    failure_probabilities,
+)
+from forecasting.streams import Shares, Streams
+
+__all__ = [
+    "Prices",
+    "Shares",
+    "Streams",
+    "failure_count_distribution",
+    "poisson_binomial",
+    "replacement_streams",
+]
+
+EXACT_HEATERS = 5_000
+EXPECTED_PATHS = 200
+
+
+def replacement_streams(
+    posterior: Posterior,
+    states: FutureStates,
+    period_edges_years: Sequence[float] | FloatArray,
+    groups: IntArray,
+    n_groups: int,
+    prices: Prices,
+    successor_kind: IntArray,
+    paths: int = 1000,
+    seed: int = 0,
+    planned_age_years: float | None = None,
+    planned_period: IntArray | None = None,
+    period_labels: Sequence[str] | None = None,
+    group_labels: Sequence[str] | None = None,
+    exact: bool | None = None,
+) -> Streams:
+    """Joint paths of the portfolio over the periods.
+
+    period_edges_years  (T+1,) years from today, rising, the first 0
+    groups              (N,) 0..n_groups-1, what totals are kept apart for
+    successor_kind      (K,) index of the kind that takes over from each kind
+    planned_age_years   replace every heater that reaches this age (overdue ones in the first period)
+    planned_period      (N,) index of the period in which a heater in service is to be replaced, -1 = none
+    exact               heater by heater (default up to 5,000 heaters), else by cohort cells
+
+    Each path takes one posterior draw, one rate of price growth and its own chance.  A failed or removed
+    heater is followed in the same period by a successor of age 0 with the position's water, pressure, use
+    and building, whose anode and scale go as this fleet's do at its age, and which can fail in turn.
+    Failures cost ``emergency_cost``, planned removals ``planned_cost``, of the kind going in.  The same seed
+    gives the same draws, fates and prices whatever the plan, so scenarios on one seed can be subtracted path
+    by path.  Raises ValueError naming the argument that does not fit.
+    """
+    check_states(posterior, states)
+    edges = np.asarray(period_edges_years, dtype=float)
+    plan = _plan(
+        posterior,
+        states,
+        edges,
+        groups,
+        n_groups,
+        prices,
+        successor_kind,
+        planned_age_years,
+        planned_period,
+        seed,
+    )
+    if paths < 1:
+        raise ValueError(f"paths is {paths}; give at least 1")
+    count = len(states.heater_ids)
+    draws = _draws_of_paths(posterior, paths)
+    few = np.unique(np.linspace(0, paths - 1, min(paths, EXPECTED_PATHS)).round().astype(np.int64))
+    by_position = count <= EXACT_HEATERS if exact is None else exact
+    if count:
+        counts, expected = _both(posterior, states, plan, draws, few, by_position)
+    else:
+        counts, expected = Counts.empty(paths, plan), Counts.empty(len(few), plan)
+    level = price_levels(prices, edges, paths, seed)
+    return Streams(
+        periods=_labels(period_labels, plan.period_count, "year {}"),
+        groups=_labels(group_labels, n_groups, "group {}"),
+        failures=counts.failures.round().astype(np.int32),
+        planned=counts.planned.round().astype(np.int32),
+        cost=counts.base_cost * level[:, :, None],
+        base_cost=counts.base_cost,
+        price_level=level,
+        expected_paths=few,
+        expected_base_cost=expected.base_cost,
+        method="positions" if by_position else "cohorts",
+    )
+
+
+def _both(
+    posterior: Posterior, states: FutureStates, plan: Plan, draws: IntArray, few: IntArray, by_position: bool
+) -> tuple[Counts, Counts]:
+    """The paths, and for a few of them the expectation given their parameters."""
+    multipliers = building_multipliers(posterior, states, draws)
+    cells = gather(posterior, states, plan, multipliers)
+    profile = ageing_profile(posterior, states)
+    those = Multipliers(multipliers.column, multipliers.z[few])
+    expected = run_cohorts(posterior, cells, plan, those, draws[few], profile, by_chance=False)
+    if by_position:
+        return simulate_positions(posterior, states, plan, draws), expected
+    return run_cohorts(posterior, cells, plan, multipliers, draws, profile), expected
+
+
+def _draws_of_paths(posterior: Posterior, paths: int) -> IntArray:
+    """One draw a path; every draw is used before any is used twice."""
+    total = len(posterior.dispersion)
+    if paths >= total:
+        return np.arange(paths) % total
+    return np.linspace(0, total - 1, paths).round().astype(np.int64)
+
+
+def _labels(given: Sequence[str] | None, count: int, pattern: str) -> tuple[str, ...]:
+    if given is None:
+        return tuple(pattern.format(index + 1) for index in range(count))
+    if len(given) != count:
+        raise ValueError(f"{len(given)} labels given for {count}")
+    return tuple(given)
+
+
+def _plan(
+    posterior: Posterior,
+    states: FutureStates,
+    edges: FloatArray,
+    groups: IntArray,
+    n_groups: int,
+    prices: Prices,
+    successor_kind: IntArray,
+    planned_age_years: float | None,
+    planned_period: IntArray | None,
+    seed: int,
+) -> Plan:
+    count, kinds = len(states.heater_ids), len(posterior.kinds)
+    if len(edges) < 2 or edges[0] != 0 or (np.diff(edges) <= 0).any():
+        raise ValueError("period_edges_years must start at 0 and rise, with at least one period")
+    group = np.asarray(groups, dtype=np.int64)
+    if group.shape != (count,) or (count and (group.min() < 0 or group.max() >= n_groups)):
+        raise ValueError(f"groups must hold {count} numbers from 0 to {n_groups - 1}")
+    successor = np.asarray(successor_kind, dtype=np.int64)
+    if successor.shape != (kinds,) or successor.min() < 0 or successor.max() >= kinds:
+        raise ValueError(f"successor_kind must hold {kinds} indices of kinds, 0 to {kinds - 1}")
+    if planned_age_years is not None and planned_age_years < 1:
+        raise ValueError(f"planned_age_years is {planned_age_years}; give at least 1, or None for never")
+    planned = np.full(count, -1) if planned_period is None else np.asarray(planned_period)
+    if planned.shape != (count,) or (count and (planned.min() < -1 or planned.max() >= len(edges) - 1)):
+        raise ValueError(f"planned_period must hold {count} numbers from -1 (none) to {len(edges) - 2}")
+    costs = (np.asarray(prices.planned_cost, dtype=float), np.asarray(prices.emergency_cost, dtype=float))
+    length = kinds if prices.by == "kind" else count
+    for name, cost in zip(("planned_cost", "emergency_cost"), costs, strict=True):
+        if cost.shape != (length,) or not np.isfinite(cost).all() or (cost < 0).any():
+            raise ValueError(f"prices.{name} must hold {length} amounts of at least 0, one a {prices.by}")
+    by_kind = costs if prices.by == "kind" else None
+    per_heater = tuple(cost[successor[states.kind]] if by_kind else cost for cost in costs)
+    return Plan(
+        edges=edges,
+        groups=group,
+        group_count=n_groups,
+        successor_kind=successor,
+        planned_price=per_heater[0],
+        emergency_price=per_heater[1],
+        kind_prices=by_kind,
+        planned_age_years=np.inf if planned_age_years is None else float(planned_age_years),
+        planned_period=planned.astype(np.int64),
+        seed=int(seed),
+    )
+
+
+def poisson_binomial(chances: FloatArray) -> FloatArray:
+    """Distribution of the number of successes in independent trials with different chances.
+
+    ``chances`` (..., n) in [0, 1]; returns (..., n + 1), by exact convolution.  Source: Hong 2013,
+    Computational Statistics and Data Analysis 59:41-51 (the distribution; convolution is elementary).
+    """
+    p = np.asarray(chances, dtype=float)
+    if p.size and (p.min() < 0 or p.max() > 1):
+        raise ValueError("chances must lie between 0 and 1")
+    answer = np.zeros((*p.shape[:-1], p.shape[-1] + 1))
+    answer[..., 0] = 1.0
+    for index in range(p.shape[-1]):
+        q = p[..., index, None]
+        answer[..., 1:] = answer[..., 1:] * (1 - q) + answer[..., :-1] * q
+        answer[..., :1] *= 1 - q
+    return answer
+
+
+def failure_count_distribution(
+    posterior: Posterior, states: FutureStates, horizon_years: int, members: IntArray | None = None
+) -> FloatArray:
+    """Exact chance that 0, 1, ... n of these heaters fail for the first time within ``horizon_years``.
+
+    Poisson-binomial given each draw (heaters of one building share that draw's multiplier), averaged over
+    the draws: honest quantiles for a building of five.  Returns (n + 1,) summing to 1.
+    """
+    chances = failure_probabilities(posterior, states, (horizon_years,), len(posterior.dispersion))[:, :, 0]
+    own = chances if members is None else chances[members]
+    return np.asarray(poisson_binomial(own.T).mean(axis=0))
