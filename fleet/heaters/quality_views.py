@@ -6,11 +6,11 @@ from typing import cast
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.background import enqueue
+from fleet.estate.calendar import today_of
 from fleet.estate.models import Job
 from fleet.heaters.quality import Quality, quick_look
 from fleet.heaters.quality_jobs import DATA_QUALITY
@@ -24,7 +24,7 @@ def data_quality(request: HttpRequest) -> HttpResponse:
     done = jobs.filter(state=Job.State.DONE).first()
     refused = (done.result or {}).get("refused", "") if done else ""
     computed = Quality.of(done.result) if done and done.result and not refused else None
-    quality = computed or quick_look(organisation, timezone.now().date())
+    quality = computed or quick_look(organisation, today_of(organisation))
     context = {
         "quality": quality,
         "refused": refused,
@@ -40,6 +40,6 @@ def data_quality(request: HttpRequest) -> HttpResponse:
 @require_POST
 def compute_data_quality(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
-    today = timezone.now().date().isoformat()
+    today = today_of(organisation).isoformat()
     enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)
     return redirect("heaters_export:data_quality")

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from django.core.management import CommandError, call_command
 
-from fleet.estate.models import Organisation, Position
+from fleet.estate.background import work_off
+from fleet.estate.models import Job, Membership, Organisation, Position
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from fleet.heaters.quality import Gap, quick_look
@@ -146,11 +147,39 @@ def test_only_a_planner_starts_the_computation(cast: Cast) -> None:
 
 
 def test_what_cannot_be_computed_is_said_and_not_retried(cast: Cast) -> None:
-    from fleet.estate.background import work_off
-
     with scoped(scope_of_organisation(cast.house)):
         Heater.objects.all().delete()
     client = cast.client(cast.planner)
     client.post("/records/missing/compute/")
     assert work_off() == 1
     assert "No heater is in service" in client.get("/records/missing/").content.decode()
+
+
+def test_the_computed_page_says_what_each_answer_is_worth(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    client.post("/records/missing/compute/")
+    assert work_off() == 1
+    words = client.get("/records/missing/").content.decode()
+    assert "Narrower by" in words
+    assert "Compute the money again" in words
+    with scoped(scope_of_organisation(cast.house)):
+        result = Job.objects.get(kind="data_quality").result
+    assert result["spread_now"] > 0
+    assert all(0 <= gap["narrows"] <= result["spread_now"] for gap in result["gaps"])
+    assert result["gaps"] == sorted(result["gaps"], key=lambda gap: -gap["narrows"])
+
+
+def test_a_person_of_one_property_sees_only_its_gaps(cast: Cast) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        for number in range(3):
+            make_heater(cast.house, "Elm Court", f"elm-{number}")
+    membership = Membership.objects.get(person=cast.planner)
+    membership.all_properties = False
+    membership.save()
+    membership.properties.set([cast.property])
+    client = cast.client(cast.planner)
+    client.post("/records/missing/compute/")
+    work_off()
+    words = client.get("/records/missing/").content.decode()
+    assert "1 heater in service" in words
+    assert "Elm Court" not in words

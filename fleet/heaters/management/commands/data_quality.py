@@ -6,8 +6,8 @@ from datetime import date
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
-from django.utils import timezone
 
+from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.quality import Quality, full_look, quick_look
@@ -33,7 +33,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         organisation = organisation_from(options)
-        as_of = a_day(options["as_of"]) if options["as_of"] else timezone.now().date()
+        as_of = a_day(options["as_of"]) if options["as_of"] else today_of(organisation)
         with scoped(scope_of_organisation(organisation, actor="data_quality")):
             quality = self._look(organisation, as_of, options["quick"])
         if options["json"]:
