@@ -173,10 +173,10 @@ def test_a_person_of_one_property_sees_only_its_gaps(cast: Cast) -> None:
     with scoped(scope_of_organisation(cast.house)):
         for number in range(3):
             make_heater(cast.house, "Elm Court", f"elm-{number}")
-    membership = Membership.objects.get(person=cast.planner)
-    membership.all_properties = False
-    membership.save()
-    membership.properties.set([cast.property])
+        membership = Membership.objects.get(person=cast.planner)
+        membership.all_properties = False
+        membership.save()
+        membership.properties.set([cast.property])
     client = cast.client(cast.planner)
     client.post("/records/missing/compute/")
     work_off()
