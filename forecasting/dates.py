@@ -139,13 +139,13 @@ def normalised(heater: IntArray, log_weight: FloatArray) -> FloatArray:
 
 def possible_lives(dates: Dates) -> tuple[Lives, IntArray, FloatArray]:
     """Lives that the dates allow, with node numbers and log weights; heaters with none are left out."""
-    heater, node, install, log_weight = install_nodes(dates, dates.start)
+    heater, _, install, log_weight = install_nodes(dates, dates.start)
     start = np.maximum(dates.start[heater], install)
     end, failed = dates.end[heater], dates.failed[heater]
     end = np.where(failed & (end <= start) & (end >= start - EXACT_WITHIN_YEARS), start + SHORTEST_YEARS, end)
     gap = np.where(np.isfinite(dates.gap_from[heater]), np.maximum(dates.gap_from[heater], start), np.inf)
     keep = (end > start + 1e-9) & (end - install <= OLDEST_YEARS)
-    heater, node, install, start, end, gap = (v[keep] for v in (heater, node, install, start, end, gap))
+    heater, install, start, end, gap = heater[keep], install[keep], start[keep], end[keep], gap[keep]
     log_weight = normalised(heater, log_weight[keep])
     starts = np.flatnonzero(np.diff(heater, prepend=-1))
     number = np.arange(len(heater)) - np.repeat(starts, np.diff(np.append(starts, len(heater))))

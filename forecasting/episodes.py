@@ -86,7 +86,7 @@ def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Epis
     as_of = calendar_year_of(records.as_of)
     heaters = known_heaters(records.heaters, as_of)
     names = tuple(sorted(set(heaters["kind"]))) if kinds is None else tuple(kinds)
-    kind_of = pd.Index(names).get_indexer(heaters["kind"])
+    kind_of = pd.Index(names).get_indexer(pd.Index(heaters["kind"]))
     if np.any(kind_of < 0):
         odd = heaters.iloc[int(np.argmax(kind_of < 0))]
         raise ValueError(

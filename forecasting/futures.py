@@ -14,6 +14,8 @@ from forecasting.pieces import cut_lives
 from forecasting.states import (
     ANODE_NEW,
     FLUSH,
+    SETPOINT,
+    BoolArray,
     FloatArray,
     IntArray,
     Lives,
@@ -53,7 +55,7 @@ def look_ahead(
     in_service = ~ended | (everyone.end >= as_of - 1e-9) & ~everyone.failed
     heaters = heaters[in_service].reset_index(drop=True)
     dates = read_dates(heaters, as_of)
-    kind = pd.Index(posterior_kinds).get_indexer(heaters["kind"])
+    kind = pd.Index(posterior_kinds).get_indexer(pd.Index(heaters["kind"]))
     if np.any(kind < 0):
         odd = heaters.iloc[int(np.argmax(kind < 0))]
         raise ValueError(
@@ -72,7 +74,7 @@ def look_ahead(
     return FutureStates(
         heater_ids=heaters["heater_id"].to_numpy(dtype=np.int64),
         kind=kind.astype(np.int64),
-        building=buildings.get_indexer(site.building).astype(np.int64),
+        building=buildings.get_indexer(pd.Index(site.building)).astype(np.int64),
         position_id=heaters["position_id"].to_numpy(dtype=np.int64),
         property_id=heaters["property_id"].to_numpy(dtype=np.int64),
         age_nodes=ages,
@@ -82,10 +84,10 @@ def look_ahead(
     )
 
 
-def _known_with_services(site: Site, marks: Marks, as_of: float) -> dict[str, np.ndarray]:
+def _known_with_services(site: Site, marks: Marks, as_of: float) -> dict[str, BoolArray]:
     past = marks.time <= as_of + 1e-9
     changed = np.zeros(len(site.building), dtype=bool)
-    changed[marks.heater[past & (marks.what == 4)]] = True
+    changed[marks.heater[past & (marks.what == SETPOINT)]] = True
     return {**site.known, "setpoint": site.known["setpoint"] | changed}
 
 

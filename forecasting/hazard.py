@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.special import digamma, expit, gammaln, polygamma
@@ -94,8 +95,8 @@ def exact_blocks(
     entry, leave, x = log_age(episodes.entry_age[pick]), log_age(episodes.exit_age[pick]), episodes.x[pick]
     blocks = []
     bounds = np.flatnonzero(np.diff(kind, prepend=-1, append=-1)) if len(kind) else np.zeros(0, np.int64)
-    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
-        part = slice(int(low), int(high))
+    for low, high in pairwise(bounds.tolist()):
+        part = slice(low, high)
         starts = np.flatnonzero(np.diff(building[part], prepend=-1))
         failed = event[part]
         blocks.append(

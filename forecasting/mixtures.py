@@ -13,12 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecasting.episodes import Episodes, FloatArray, IntArray
+from forecasting.episodes import BoolArray, Episodes, FloatArray, IntArray
 from forecasting.hazard import (
     LOG_LN2,
     Rows,
     curvature_sum,
-    gradient_sums,
     log_age,
     row_exposure,
 )
@@ -43,7 +42,7 @@ class MixtureBlock:
     failures: FloatArray  # (M,) 1 when the heater failed
 
 
-def needs_mixture(episodes: Episodes) -> FloatArray:
+def needs_mixture(episodes: Episodes) -> BoolArray:
     """Mask of rows that belong to heaters with several possible lives or an ending within a gap."""
     n_heaters = len(episodes.heater_ids)
     several = np.zeros(n_heaters, dtype=bool)
@@ -154,7 +153,6 @@ def mixture_derivatives(
     share, within = share[:, 0], lives.within[:, 0]
     z_life, shape = z[block.heater_of], float(np.exp(a))
     exposure = row_exposure(block.rows, a, m, beta)
-    size = 2 + len(beta)
     by_row = np.column_stack([exposure.e_a, -shape * exposure.e, block.rows.x * exposure.e[:, None]])
     everything = np.add.reduceat(by_row, block.starts, axis=0)
     gap_gradient = np.add.reduceat(by_row * block.gap_row[:, None], block.starts, axis=0)
@@ -178,17 +176,4 @@ def mixture_derivatives(
     row_weight = (share * z_life)[life_of_row] * np.where(block.gap_row > 0, odds[life_of_row], -1.0)
     hessian += curvature_sum(block.rows, exposure, row_weight, shape)
     ebar = np.add.reduceat((before + 0.5 * gap_gradient) * share[:, None], block.heater_starts, axis=0)
-    assert hessian.shape == (size, size)
     return mean_score.sum(axis=0), hessian, ebar
-
-
-__all__ = [
-    "Lives",
-    "MixtureBlock",
-    "gradient_sums",
-    "lives_at",
-    "mix",
-    "mixture_blocks",
-    "mixture_derivatives",
-    "needs_mixture",
-]

@@ -237,7 +237,7 @@ def read_marks(heaters: pd.DataFrame, services: pd.DataFrame, as_of: float) -> M
     what = services["kind"].map(MARK_OF_SERVICE).to_numpy(dtype=np.float64, na_value=np.nan)
     early, late = calendar_years(services["done_earliest"]), calendar_years(services["done_latest"])
     time = np.where(np.isnan(early), late, np.where(np.isnan(late), early, (early + late) / 2))
-    row = pd.Index(heaters["heater_id"]).get_indexer(services["heater_id"])
+    row = pd.Index(heaters["heater_id"]).get_indexer(pd.Index(services["heater_id"]))
     value = np.where(what == SETPOINT, numbers(services, "setpoint_f"), np.nan)
     value = np.where(what == ANODE_SEEN, np.clip(numbers(services, "anode_left_fraction"), 0, 1), value)
     keep = ~np.isnan(what) & ~np.isnan(time) & (row >= 0) & (time <= as_of + 1e-9)

@@ -105,10 +105,16 @@ class Target:
                 a, m = theta[:, block.kind], theta[:, k + block.kind]
                 exposure[block.building] += hazard.block_exposure(block, a, m, beta)
                 value += hazard.failure_terms(block, a, m, beta)
-            c = 1 / hazard.dispersion_of(theta[:, -1])
-            lives = [mixtures.lives_at(b, theta[:, b.kind], theta[:, k + b.kind], beta) for b in self.mixed]
-            constant, exposure = self._mix(lives, exposure, c)
-            value += constant + hazard.building_terms(self.failures, exposure, c).sum(axis=0)
+            return self._finish(theta, value, exposure)
+
+    def _finish(
+        self, theta: FloatArray, value: FloatArray, exposure: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Add the mixtures and the buildings to what the exact rows gave."""
+        k, beta, c = self.n_kinds, theta[:, 2 * self.n_kinds : -1], 1 / hazard.dispersion_of(theta[:, -1])
+        lives = [mixtures.lives_at(b, theta[:, b.kind], theta[:, k + b.kind], beta) for b in self.mixed]
+        constant, exposure = self._mix(lives, exposure, c)
+        value = value + constant + hazard.building_terms(self.failures, exposure, c).sum(axis=0)
         return np.where(np.isfinite(value), value, -np.inf), exposure
 
     def _mix(
@@ -132,53 +138,48 @@ class Target:
 
     def point(self, theta: FloatArray) -> Point:
         """Value and derivatives at one vector.  Values agree with ``many``."""
-        k, n_buildings = self.n_kinds, len(self.failures)
-        beta, one = theta[2 * k : -1], theta[None, :]
+        k, one, beta = self.n_kinds, theta[None, :], theta[2 * self.n_kinds : -1]
+        with np.errstate(over="ignore", invalid="ignore"):
+            rows = [hazard.row_exposure(b.rows, theta[b.kind], theta[k + b.kind], beta) for b in self.exact]
+            value, exposure = self.prior.at(one), np.zeros((len(self.failures), 1))
+            for block, row in zip(self.exact, rows, strict=True):
+                exposure[block.building, 0] += np.add.reduceat(row.e, block.starts)
+                a, m = one[:, block.kind], one[:, k + block.kind]
+                value += hazard.failure_terms(block, a, m, beta[None, :])
+            value, exposure = self._finish(one, value, exposure)
+            return self._derivatives(theta, float(value[0]), exposure[:, 0], rows)
+
+    def _derivatives(
+        self, theta: FloatArray, value: float, exposure: FloatArray, rows: list[hazard.Exposure]
+    ) -> Point:
+        k, beta = self.n_kinds, theta[2 * self.n_kinds : -1]
         c = 1 / float(hazard.dispersion_of(theta[-1]))
-        gradient, hessian = self.prior.derivatives(theta)
-        exposure, by_building = np.zeros(n_buildings), np.zeros((n_buildings, self.size))
-        value = float(self.prior.at(one)[0])
-        rows = [hazard.row_exposure(b.rows, theta[b.kind], theta[k + b.kind], beta) for b in self.exact]
-        for block, row in zip(self.exact, rows, strict=True):
-            index, shape = self._index(block.kind), float(np.exp(theta[block.kind]))
-            exposure[block.building] += np.add.reduceat(row.e, block.starts)
-            by_building[np.ix_(block.building, index)] += hazard.gradient_sums(
-                block.rows, row, block.starts, shape
-            )
-            first, second = hazard.failure_derivatives(block, theta[block.kind], theta[k + block.kind])
-            gradient[index] += first
-            hessian[np.ix_(index, index)] += second
-            a, m = theta[None, block.kind], theta[None, k + block.kind]
-            value += float(hazard.failure_terms(block, a, m, beta[None, :])[0])
-        lives = [
-            mixtures.lives_at(b, theta[None, b.kind], theta[None, k + b.kind], one[:, 2 * k : -1])
-            for b in self.mixed
-        ]
-        constant, total = self._mix(lives, exposure[:, None], np.array([c]))
-        exposure = total[:, 0]
-        value += float(constant[0] + hazard.building_terms(self.failures, total, np.array([c])).sum())
         z = hazard.building_multiplier(self.failures, exposure, c)
-        gradient -= z @ by_building
+        gradient, hessian = self.prior.derivatives(theta)
+        slopes = np.zeros((len(self.failures), self.size))  # of each building's exposure
         for block, row in zip(self.exact, rows, strict=True):
-            index, shape = self._index(block.kind), float(np.exp(theta[block.kind]))
+            a, m, index = theta[block.kind], theta[k + block.kind], self._index(block.kind)
+            shape = float(np.exp(a))
+            by_stretch = hazard.gradient_sums(block.rows, row, block.starts, shape)
+            slopes[np.ix_(block.building, index)] += by_stretch
+            first, second = hazard.failure_derivatives(block, a, m)
+            gradient[index] += first - z[block.building] @ by_stretch
             per_row = np.repeat(z[block.building], np.diff(np.append(block.starts, len(block.rows))))
-            hessian[np.ix_(index, index)] -= hazard.curvature_sum(block.rows, row, per_row, shape)
+            hessian[np.ix_(index, index)] += second - hazard.curvature_sum(block.rows, row, per_row, shape)
         for mixed in self.mixed:
-            index = self._index(mixed.kind)
-            first, second, ebar = mixtures.mixture_derivatives(
-                mixed, theta[mixed.kind], theta[k + mixed.kind], beta, np.clip(z[mixed.building], 1e-12, 1e12)
-            )
+            a, m, index = theta[mixed.kind], theta[k + mixed.kind], self._index(mixed.kind)
+            z_heater = np.clip(z[mixed.building], 1e-12, 1e12)
+            first, second, mean_slope = mixtures.mixture_derivatives(mixed, a, m, beta, z_heater)
             gradient[index] += first
             hessian[np.ix_(index, index)] += second
-            np.add.at(by_building, (mixed.building[:, None], index[None, :]), ebar)
-        hessian += by_building.T @ (by_building * (z / (c + exposure))[:, None])
+            np.add.at(slopes, (mixed.building[:, None], index[None, :]), mean_slope)
+        hessian += slopes.T @ (slopes * (z / (c + exposure))[:, None])
         first_eta, second_eta, cross = hazard.dispersion_derivatives(self.failures, exposure, theta[-1])
         gradient[-1] += first_eta
         hessian[-1, -1] += second_eta
-        mixed_eta = by_building[:, :-1].T @ cross
-        hessian[-1, :-1] += mixed_eta
-        hessian[:-1, -1] += mixed_eta
-        return Point(theta, value if np.isfinite(value) else -np.inf, gradient, hessian, exposure)
+        hessian[-1, :-1] += slopes[:, :-1].T @ cross
+        hessian[:-1, -1] += slopes[:, :-1].T @ cross
+        return Point(theta, value, gradient, hessian, exposure)
 
 
 def build_target(
