@@ -6,7 +6,7 @@ from typing import Any
 
 from django import template
 
-from fleet.pages import navigation
+from fleet.pages import navigation, words
 
 register = template.Library()
 
@@ -20,3 +20,57 @@ def main_navigation(context: Any) -> list[navigation.Entry]:
 @register.simple_tag
 def address(name: str, *arguments: object) -> str:
     return navigation.address(name, *arguments)
+
+
+@register.filter
+def money(amount: Any, currency: str = "USD") -> str:
+    return words.money(amount, currency)
+
+
+@register.filter
+def percent(fraction: float | None) -> str:
+    return words.percent(fraction)
+
+
+@register.filter
+def a_day(day: Any) -> str:
+    return words.a_day(day) if day else words.NOT_KNOWN
+
+
+@register.filter
+def yes_no(value: bool | None) -> str:
+    return words.yes_no(value)
+
+
+@register.filter
+def dated(row: Any, prefix: str) -> str:
+    """The imprecise date of a row: `heater|dated:"installed"`."""
+    return words.a_date(
+        getattr(row, f"{prefix}_earliest"),
+        getattr(row, f"{prefix}_latest"),
+        getattr(row, f"{prefix}_precision"),
+    )
+
+
+@register.simple_tag(takes_context=True)
+def page_link(context: Any, number: int) -> str:
+    """The address of another leaf of this list, its filters kept."""
+    query = context["request"].GET.copy()
+    query["page"] = str(number)
+    return f"?{query.urlencode()}"
+
+
+@register.filter
+def spaced(name: str) -> str:
+    return str(name).replace("_", " ")
+
+
+@register.filter
+def plain(number: float) -> str:
+    """A number for a drawing: never with a comma or a thousands mark, whatever the language."""
+    return f"{number:g}"
+
+
+@register.filter
+def reason_words(reason: Any) -> str:
+    return str(reason.get("words", "")) if isinstance(reason, dict) else str(reason)

@@ -1,0 +1,84 @@
+"""The pictures as files of their own, so that pages keep a strict content policy. `?narrow=1` draws for a phone."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.views.decorators.cache import cache_control
+from django.views.decorators.http import require_GET
+
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Property
+from fleet.heaters.models import Heater
+from fleet.pages import charts, forecasts, selectors
+
+
+def _picture(spec: charts.Spec) -> HttpResponse:
+    response = HttpResponse(charts.svg(spec), content_type="image/svg+xml")
+    response["X-Content-Type-Options"] = "nosniff"
+    return response
+
+
+def _narrow(request: HttpRequest) -> bool:
+    return request.GET.get("narrow") == "1"
+
+
+def _property_id(request: HttpRequest) -> int | None:
+    asked = request.GET.get("property", "")
+    if not asked:
+        return None
+    if not asked.isdigit():
+        raise Http404
+    return int(get_object_or_404(Property.objects, pk=int(asked)).pk)
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def ages(request: HttpRequest) -> HttpResponse:
+    today = today_of(cast(MemberRequest, request).organisation)
+    found = selectors.ages(today, _property_id(request))
+    return _picture(charts.age_pyramid(found.picture, _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def money(request: HttpRequest) -> HttpResponse:
+    run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
+    property_id = _property_id(request)
+    years = forecasts.years(run) if property_id is None else forecasts.years(run, "property", property_id)
+    if not years:
+        raise Http404
+    rows = [{"period": y.period, "expected": y.expected, "p10": y.p10, "p90": y.p90} for y in years]
+    return _picture(charts.money_per_year(rows, forecasts.currency(run), _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def queue(request: HttpRequest) -> HttpResponse:
+    today = today_of(cast(MemberRequest, request).organisation)
+    summary = forecasts.due_summary(today)
+    if not summary.buildings:
+        raise Http404
+    rows = [
+        {"building": place.name, "order": index, "when": when, "count": count}
+        for index, place in enumerate(summary.buildings[:12])
+        for when, count in (("overdue", place.overdue), ("due", place.due))
+    ]
+    return _picture(charts.building_queue(rows, _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def outlook(request: HttpRequest, pk: int) -> HttpResponse:
+    heater = get_object_or_404(Heater.objects, pk=pk)
+    found = forecasts.outlook_of(cast(MemberRequest, request).organisation.pk, heater.pk)
+    if found is None:
+        raise Http404
+    return _picture(charts.outlook_curve(forecasts.curve(found), _narrow(request)))

@@ -1,0 +1,221 @@
+"""The pictures: each a Vega-Lite definition that serves the page and the printed report alike.
+
+Definitions are plain dictionaries made from plain rows. `svg` draws one without a browser and without the network,
+so the same rows always give the same bytes. Every picture has a title that says what it shows, and the page that
+shows it carries the same rows as a table.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from html import escape
+from typing import Any
+
+Spec = dict[str, Any]
+Rows = Sequence[Mapping[str, Any]]
+
+# Chosen to differ in lightness as well as in hue; each series is labelled too.
+DARK, MIDDLE, WARM = "#22506b", "#5b8fae", "#b5541f"
+FONT = "sans-serif"
+
+
+def _frame(title: str, width: int, height: int) -> Spec:
+    return {
+        "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
+        "description": title,
+        "width": width,
+        "height": height,
+        "padding": 10,
+        "background": "#ffffff",
+        "config": {
+            "font": FONT,
+            "view": {"stroke": None},
+            "axis": {
+                "labelFontSize": 13,
+                "titleFontSize": 13,
+                "titleFontWeight": "normal",
+                "labelColor": "#1d2327",
+                "titleColor": "#1d2327",
+                "gridColor": "#e3e6e8",
+                "domainColor": "#6b7580",
+                "tickColor": "#6b7580",
+            },
+            "legend": {"labelFontSize": 13, "titleFontSize": 13, "orient": "top", "title": None},
+            "text": {"fontSize": 13, "color": "#1d2327"},
+        },
+    }
+
+
+def _width(narrow: bool) -> int:
+    return 290 if narrow else 560
+
+
+def age_pyramid(rows: Rows, narrow: bool = False) -> Spec:
+    """Heaters in service by age. Rows: band ('0 to 2'), order, side ('gas' | 'electric and other'), count."""
+    most = max((int(row["count"]) for row in rows), default=1)
+    bands = [name for _, name in sorted({(row["order"], row["band"]) for row in rows}, reverse=True)]
+    values = [
+        {
+            "band": row["band"],
+            "side": row["side"],
+            "count": row["count"],
+            "signed": -row["count"] if row["side"] == "gas" else row["count"],
+        }
+        for row in rows
+    ]
+    spec = _frame(
+        "Heaters in service by age: gas to the left, electric and other to the right", _width(narrow), 300
+    )
+    spec["data"] = {"values": values}
+    base = {
+        "y": {
+            "field": "band",
+            "type": "nominal",
+            # A list, because the layers of one picture do not share a sort by field.
+            "sort": bands,
+            "title": "Age in years",
+        },
+        "x": {
+            "field": "signed",
+            "type": "quantitative",
+            "title": "\u2190 gas \u00b7 heaters \u00b7 electric and other \u2192",
+            "axis": {"format": "d", "labelExpr": "format(abs(datum.value), ',')", "tickCount": 5},
+            "scale": {"domain": [-1.2 * most, 1.2 * most]},
+        },
+    }
+    colour = {
+        "field": "side",
+        "type": "nominal",
+        "scale": {"domain": ["gas", "electric and other"], "range": [WARM, DARK]},
+        "legend": None,
+    }
+
+    def words(side: str, align: str, offset: int) -> Spec:
+        return {
+            "transform": [{"filter": {"and": [f"datum.side === '{side}'", "datum.count > 0"]}}],
+            "mark": {"type": "text", "align": align, "dx": offset},
+            "encoding": {"text": {"field": "count", "type": "quantitative", "format": ","}},
+        }
+
+    spec["encoding"] = base
+    spec["layer"] = [
+        {"mark": {"type": "bar"}, "encoding": {"color": colour}},
+        words("gas", "right", -4),
+        words("electric and other", "left", 4),
+    ]
+    return spec
+
+
+def money_per_year(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
+    """Replacement cost per fiscal year. Rows: period, expected, p10, p90 (money of the year)."""
+    spec = _frame(
+        "Replacement cost in each fiscal year: bars show the expected cost, lines the range from P10 to P90",
+        _width(narrow),
+        260,
+    )
+    spec["data"] = {"values": [dict(row) for row in rows]}
+    axis = {"format": "~s", "title": f"Cost a year, {currency}", "tickCount": 5}
+    x = {
+        "field": "period",
+        "type": "ordinal",
+        "title": "Fiscal year",
+        "sort": None,
+        "axis": {"labelAngle": -50 if narrow else 0},
+    }
+    spec["encoding"] = {"x": x}
+    spec["layer"] = [
+        {
+            "mark": {"type": "bar", "color": MIDDLE},
+            "encoding": {"y": {"field": "expected", "type": "quantitative", "axis": axis}},
+        },
+        {
+            "mark": {"type": "rule", "color": "#1d2327", "strokeWidth": 2},
+            "encoding": {"y": {"field": "p10", "type": "quantitative"}, "y2": {"field": "p90"}},
+        },
+        {
+            "mark": {"type": "tick", "color": "#1d2327", "thickness": 2, "size": 12},
+            "encoding": {"y": {"field": "p10", "type": "quantitative"}},
+        },
+        {
+            "mark": {"type": "tick", "color": "#1d2327", "thickness": 2, "size": 12},
+            "encoding": {"y": {"field": "p90", "type": "quantitative"}},
+        },
+    ]
+    return spec
+
+
+def outlook_curve(rows: Rows, narrow: bool = False) -> Spec:
+    """Chance that one heater has failed. Rows: years (from now), failed (fraction of one)."""
+    spec = _frame("Chance that this heater has failed, by years from now", _width(narrow), 200)
+    spec["data"] = {"values": [dict(row) for row in rows]}
+    spec["mark"] = {
+        "type": "line",
+        "color": DARK,
+        "interpolate": "monotone",
+        "point": {"color": DARK, "size": 60},
+    }
+    spec["encoding"] = {
+        "x": {
+            "field": "years",
+            "type": "quantitative",
+            "title": "Years from now",
+            "axis": {"tickMinStep": 1},
+        },
+        "y": {
+            "field": "failed",
+            "type": "quantitative",
+            "scale": {"domain": [0, 1]},
+            "axis": {"format": ".0%", "tickCount": 5, "title": "Chance of failure so far"},
+        },
+    }
+    return spec
+
+
+def building_queue(rows: Rows, narrow: bool = False) -> Spec:
+    """Open tasks by building. Rows: building, order, when ('overdue' | 'due'), count."""
+    names = {row["building"] for row in rows}
+    spec = _frame(
+        "Open tasks by building: overdue first, then due", _width(narrow) - 60, max(60, 34 * len(names))
+    )
+    spec["data"] = {"values": [{**row, "place": 0 if row["when"] == "overdue" else 1} for row in rows]}
+    spec["encoding"] = {
+        "y": {
+            "field": "building",
+            "type": "nominal",
+            "sort": {"field": "order"},
+            "title": None,
+            "axis": {"labelLimit": 130 if narrow else 220},
+        },
+        "x": {
+            "field": "count",
+            "type": "quantitative",
+            "title": "Tasks",
+            "stack": "zero",
+            "axis": {"tickMinStep": 1},
+        },
+        "order": {"field": "place"},
+    }
+    colour = {
+        "field": "when",
+        "type": "nominal",
+        "scale": {"domain": ["overdue", "due"], "range": [WARM, MIDDLE]},
+    }
+    spec["layer"] = [{"mark": {"type": "bar", "stroke": "#ffffff"}, "encoding": {"color": colour}}]
+    return spec
+
+
+@lru_cache(maxsize=128)
+def _drawn(text: str) -> str:
+    import vl_convert
+
+    drawing: str = vl_convert.vegalite_to_svg(text, allowed_base_urls=[])
+    return drawing
+
+
+def svg(spec: Spec) -> str:
+    """The drawing of a definition, with its description as title for those who listen to it."""
+    drawing = _drawn(json.dumps(spec, sort_keys=True))
+    head, rest = drawing.split(">", 1)
+    return f'{head} role="img"><title>{escape(str(spec["description"]))}</title>{rest}'

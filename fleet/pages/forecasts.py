@@ -1,0 +1,177 @@
+"""What the pages show of the latest forecast and of the care that is due, while those rooms may still be empty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from importlib.util import find_spec
+from typing import Any
+
+from fleet.pages import words
+
+
+@dataclass(frozen=True)
+class Year:
+    period: str
+    count: float
+    expected: float
+    p10: float
+    p50: float
+    p80: float
+    p90: float
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """One heater's future as the latest forecast saw it."""
+
+    as_of: date
+    heater_id: int
+    rank: int
+    fails_in_12_months: float
+    fails_in_36_months: float
+    p10_years: float
+    median_years: float
+    p90_years: float
+    age_known: bool
+    planned_cost: Any
+    emergency_cost: Any
+    reasons: list[str]
+
+
+def latest_run(organisation_id: int) -> Any:
+    if find_spec("fleet.planning.selectors") is None:
+        return None
+    from fleet.planning import selectors
+
+    return selectors.latest_run(organisation_id)
+
+
+def years(run: Any, grouping: str = "total", key: Any = "") -> list[Year]:
+    """Cost in each fiscal year of a run: of the portfolio, or of one property, building or kind."""
+    if run is None or not run.result:
+        return []
+    groups = run.result.get("groups", {}).get(grouping, [])
+    rows: list[dict[str, Any]] = next((group["years"] for group in groups if group["key"] == key), [])
+    return [_year(str(period["label"]), row) for period, row in zip(run.result["years"], rows, strict=False)]
+
+
+def _year(period: str, row: dict[str, Any]) -> Year:
+    cost = {name: float(value) for name, value in row["cost"].items()}
+    return Year(
+        period,
+        float(row["count"]["expected"]),
+        cost["expected"],
+        cost["p10"],
+        cost["p50"],
+        cost["p80"],
+        cost["p90"],
+    )
+
+
+def currency(run: Any) -> str:
+    book = getattr(run, "cost_book", None)
+    return book.currency if book else "USD"
+
+
+def outlooks(organisation_id: int, **filters: Any) -> Any:
+    """Rows of the latest run's ranked list, likeliest to fail first; nothing without a run."""
+    run = latest_run(organisation_id)
+    if run is None:
+        return []
+    from fleet.planning.models import HeaterOutlook
+
+    return HeaterOutlook.objects.filter(run_id=run.pk, **filters).select_related(
+        "heater__position__building__property"
+    )
+
+
+def outlook_of(organisation_id: int, heater_id: int) -> Outlook | None:
+    run = latest_run(organisation_id)
+    row = next(iter(outlooks(organisation_id, heater_id=heater_id)), None)
+    if run is None or row is None:
+        return None
+    return Outlook(
+        run.as_of,
+        heater_id,
+        row.rank,
+        row.p_fail_12_months,
+        row.p_fail_36_months,
+        row.remaining_life_p10_years,
+        row.remaining_life_median_years,
+        row.remaining_life_p90_years,
+        row.age_known,
+        row.planned_cost,
+        row.emergency_cost,
+        [str(reason.get("words", "")) if isinstance(reason, dict) else str(reason) for reason in row.reasons],
+    )
+
+
+def curve(outlook: Outlook) -> list[dict[str, float]]:
+    """Points of the chance to have failed, from the run's own figures, in order of time."""
+    points = {
+        (0.0, 0.0),
+        (1.0, outlook.fails_in_12_months),
+        (3.0, outlook.fails_in_36_months),
+        (outlook.p10_years, 0.1),
+        (outlook.median_years, 0.5),
+        (outlook.p90_years, 0.9),
+    }
+    return [{"years": round(when, 2), "failed": round(chance, 4)} for when, chance in sorted(points)]
+
+
+def curve_table(outlook: Outlook) -> list[tuple[str, str]]:
+    return [(f"{point['years']:g}", words.percent(point["failed"])) for point in curve(outlook)]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Open care of one building."""
+
+    building_id: int
+    property_id: int
+    name: str
+    overdue: int
+    due: int
+
+
+@dataclass(frozen=True)
+class Due:
+    buildings: tuple[Place, ...] = ()
+    known: bool = False
+
+    @property
+    def overdue(self) -> int:
+        return sum(place.overdue for place in self.buildings)
+
+    @property
+    def due(self) -> int:
+        return sum(place.due for place in self.buildings)
+
+    def within_property(self, property_id: int) -> Due:
+        return Due(tuple(place for place in self.buildings if place.property_id == property_id), self.known)
+
+    def of_building(self, building_id: int) -> Due:
+        return Due(tuple(place for place in self.buildings if place.building_id == building_id), self.known)
+
+
+def due_summary(today: date) -> Due:
+    """Open tasks by building, counted in the database, the longest due first."""
+    if find_spec("fleet.care.selectors") is None:
+        return Due()
+    from fleet.care import selectors
+
+    rows = selectors.due_counts(today)
+    return Due(
+        tuple(
+            Place(
+                row.building_id,
+                row.property_id,
+                f"{row.property}, {row.building}",
+                row.late,
+                row.tasks - row.late,
+            )
+            for row in rows
+        ),
+        known=True,
+    )

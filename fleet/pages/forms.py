@@ -1,0 +1,239 @@
+"""Forms of the record. Dates are written as people know them; what is read back is a date with its precision."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from fleet.estate.models import Position
+from fleet.heaters.date_reading import parse_date
+from fleet.heaters.dates import ImpreciseDate, UnreadableValue
+from fleet.heaters.models import Heater, Precision
+
+DATE_HELP = "As exactly as it is known: 2016-05-03, May 2016, 2016, 2012 to 2014, or unknown."
+UNKNOWN_CHOICES = [("", "not known"), ("true", "yes"), ("false", "no")]
+
+
+class ImpreciseDateField(forms.CharField):
+    """A date as people write it. Cleans to an ImpreciseDate, or None where left empty."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(required=False, max_length=60, **options)
+        self.as_of: Any = None
+
+    def clean(self, value: Any) -> ImpreciseDate | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            return parse_date(text, self.as_of)
+        except UnreadableValue as error:
+            raise forms.ValidationError(f"{error}. Right would be {error.right}.") from error
+
+
+class _YesNo(forms.TypedChoiceField):
+    def __init__(self, **options: Any) -> None:
+        options.pop("widget", None)
+        super().__init__(
+            choices=UNKNOWN_CHOICES,
+            coerce=lambda text: {"true": True, "false": False}[text],
+            empty_value=None,
+            required=False,
+            **options,
+        )
+
+    def prepare_value(self, value: Any) -> str:
+        return {True: "true", False: "false", None: ""}.get(value, value)
+
+
+def _for_column(column: Any, **options: Any) -> Any:
+    """Yes or no must keep 'not known' apart from 'no'."""
+    if column.get_internal_type() == "BooleanField":
+        return _YesNo(
+            label=options.get("label") or column.verbose_name.capitalize(), help_text=column.help_text
+        )
+    return column.formfield(**options)
+
+
+HEATER_LABELS = {
+    "tag": "Tag",
+    "model_number": "Model number",
+    "serial_number": "Serial number",
+    "capacity_gal": "Capacity (US gal)",
+    "input_btu_h": "Input (Btu/h)",
+    "energy_factor": "Energy factor",
+    "warranty_years": "Warranty (years)",
+    "setpoint_f": "Set point (\u00b0F)",
+    "relief_valve_psi": "Relief valve rating (psi)",
+    "relief_valve_btu_h": "Relief valve rating (Btu/h)",
+    "homes_served": "Homes served",
+    "ending": "How it left service",
+}
+
+
+class HeaterForm(forms.ModelForm):
+    installed = ImpreciseDateField(label="Put in", help_text=DATE_HELP)
+    made = ImpreciseDateField(label="Made", help_text="From the rating plate, if it says.")
+    removed = ImpreciseDateField(label="Left service on", help_text="Empty while it is in service.")
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    reason = forms.CharField(
+        label="Why this change",
+        required=False,
+        max_length=500,
+        help_text="Kept with the history. May stay empty.",
+    )
+    groups = (
+        (
+            "What it is",
+            (
+                "tag",
+                "kind",
+                "fuel",
+                "maker",
+                "model_number",
+                "serial_number",
+                "capacity_gal",
+                "input_btu_h",
+                "energy_factor",
+            ),
+        ),
+        ("When", ("installed", "made", "warranty_years")),
+        (
+            "How it is set up",
+            (
+                "setpoint_f",
+                "anode_kind",
+                "anode_count",
+                "relief_valve_psi",
+                "relief_valve_btu_h",
+                "vent_kind",
+                "recirculation",
+                "homes_served",
+            ),
+        ),
+        ("If it has left service", ("ending", "removed")),
+        ("Notes", ("notes", "reason")),
+    )
+
+    class Meta:
+        model = Heater
+        formfield_callback = _for_column
+        fields = (
+            "tag",
+            "kind",
+            "fuel",
+            "maker",
+            "model_number",
+            "serial_number",
+            "capacity_gal",
+            "input_btu_h",
+            "energy_factor",
+            "warranty_years",
+            "setpoint_f",
+            "anode_kind",
+            "anode_count",
+            "relief_valve_psi",
+            "relief_valve_btu_h",
+            "vent_kind",
+            "recirculation",
+            "homes_served",
+            "ending",
+            "notes",
+        )
+        labels = HEATER_LABELS
+
+    def __init__(self, *args: Any, as_of: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        for prefix in ("installed", "made", "removed"):
+            field = self.fields[prefix]
+            assert isinstance(field, ImpreciseDateField)
+            field.as_of = as_of
+            precision = getattr(self.instance, f"{prefix}_precision")
+            if precision and (self.instance.pk or precision != "unknown"):
+                self.initial[prefix] = str(
+                    ImpreciseDate(
+                        getattr(self.instance, f"{prefix}_earliest"),
+                        getattr(self.instance, f"{prefix}_latest"),
+                        precision,
+                    )
+                )
+        self.initial["version"] = self.instance.version
+
+    def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
+        return [(title, [self[name] for name in names]) for title, names in self.groups]
+
+    def _post_clean(self) -> None:
+        """The verb checks the record as a whole; the form only reads."""
+
+    def values(self) -> dict[str, Any]:
+        """What the verb takes: model fields only, each date as its bounds and precision."""
+        values = {
+            name: self.cleaned_data[name] for name in self._meta.fields or () if name in self.cleaned_data
+        }
+        for prefix in ("installed", "made", "removed"):
+            known = self.cleaned_data.get(prefix)
+            values[f"{prefix}_earliest"] = known.earliest if known else None
+            values[f"{prefix}_latest"] = known.latest if known else None
+            nothing = Precision.NONE if prefix == "removed" else Precision.UNKNOWN
+            values[f"{prefix}_precision"] = known.precision if known else nothing.value
+        return values
+
+
+class PositionForm(forms.ModelForm):
+    reason = forms.CharField(label="Why this change", required=False, max_length=500)
+    groups = (
+        ("Where it is", ("label", "floor", "room", "below")),
+        (
+            "What protects the building",
+            ("has_shutoff_valve", "has_pan", "has_drain", "has_leak_alarm", "seismic_zone"),
+        ),
+        ("Water side", ("static_pressure_psi", "closed_system", "has_expansion_tank")),
+        ("Room for a heater", ("clear_height_in", "clear_width_in")),
+        ("History", ("reason",)),
+    )
+
+    class Meta:
+        model = Position
+        formfield_callback = _for_column
+        fields = (
+            "label",
+            "floor",
+            "room",
+            "below",
+            "has_pan",
+            "has_drain",
+            "has_leak_alarm",
+            "has_shutoff_valve",
+            "closed_system",
+            "has_expansion_tank",
+            "static_pressure_psi",
+            "seismic_zone",
+            "clear_height_in",
+            "clear_width_in",
+        )
+        labels = {
+            "label": "Name of the place",
+            "below": "What lies below",
+            "has_pan": "Drain pan",
+            "has_drain": "Floor or pan drain",
+            "has_leak_alarm": "Leak alarm",
+            "has_shutoff_valve": "Shut-off valve on the cold side",
+            "closed_system": "Closed system (check valve or regulator)",
+            "has_expansion_tank": "Expansion tank",
+            "static_pressure_psi": "Static pressure (psi)",
+            "seismic_zone": "Seismic design category",
+            "clear_height_in": "Clear height (in)",
+            "clear_width_in": "Clear width (in)",
+        }
+
+    def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
+        return [(title, [self[name] for name in names]) for title, names in self.groups]
+
+    def _post_clean(self) -> None:
+        """The verb checks the record as a whole; the form only reads."""
+
+    def values(self) -> dict[str, Any]:
+        return {
+            name: self.cleaned_data[name] for name in self._meta.fields or () if name in self.cleaned_data
+        }

@@ -1,0 +1,154 @@
+"""The life of the heaters at one position as a drawing: spans of service, vague ends shown as vague, and what was done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from fleet.heaters.models import Heater, ServiceRecord
+from fleet.pages import words
+
+WIDTH, LEFT, RIGHT, ROW, TOP = 760, 12, 748, 64, 10
+BAR = 18
+
+
+@dataclass(frozen=True)
+class Span:
+    """One heater: sure from `start` to `end`, unsure before and after, as x positions."""
+
+    label: str
+    this: bool
+    y: int
+    text_y: int
+    unsure_x: float
+    unsure_width: float
+    x: float
+    width: float
+    tail_x: float
+    tail_width: float
+
+
+@dataclass(frozen=True)
+class Mark:
+    x: float
+    y: int
+    letter_y: int
+    letter: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Tick:
+    x: float
+    year: int
+
+
+@dataclass(frozen=True)
+class Life:
+    """Everything the template draws, in the drawing's own units."""
+
+    width: int
+    height: int
+    axis_y: int
+    label_y: int
+    spans: list[Span]
+    marks: list[Mark]
+    ticks: list[Tick]
+    key: list[tuple[str, str]]
+
+
+LETTERS = {
+    "flush": "F",
+    "anode_inspected": "a",
+    "anode_renewed": "A",
+    "relief_valve_tested": "v",
+    "relief_valve_renewed": "V",
+    "repaired": "R",
+    "element_renewed": "E",
+    "descaled": "D",
+    "inspected": "i",
+    "setpoint_changed": "S",
+}
+
+
+def life(
+    heaters: Iterable[Heater], services: Iterable[ServiceRecord], this_id: int, today: date
+) -> Life | None:
+    """None where no date at all is known."""
+    dated = [(heater, *_bounds(heater, today)) for heater in heaters]
+    known = [row for row in dated if row[1] is not None]
+    if not known:
+        return None
+    first = min(start for _, start, *_ in known if start is not None)
+    low = date(first.year, 1, 1)
+    scale = (RIGHT - LEFT) / max(1, (today - low).days)
+
+    def x(day: date) -> float:
+        return round(LEFT + max(0, min((day - low).days, (today - low).days)) * scale, 1)
+
+    spans, rows = [], {}
+    for index, (heater, early, late, end_early, end_late) in enumerate(known):
+        assert early is not None
+        y = TOP + index * ROW + 20
+        rows[heater.pk] = y
+        sure_from, sure_to = x(late), max(x(late), x(end_early))
+        spans.append(
+            Span(
+                _label(heater),
+                heater.pk == this_id,
+                y,
+                y - 5,
+                x(early),
+                round(sure_from - x(early), 1),
+                sure_from,
+                round(sure_to - sure_from, 1),
+                sure_to,
+                round(max(0.0, x(end_late) - sure_to), 1),
+            )
+        )
+    marks = list(_marks(services, rows, x))
+    axis = TOP + len(known) * ROW + 8
+    step = max(1, -(-(today.year - low.year + 1) // 8))
+    ticks = [Tick(x(date(year, 1, 1)), year) for year in range(low.year, today.year + 1, step)]
+    used = {mark.letter for mark in marks}
+    key = [
+        (letter, str(dict(ServiceRecord.Work.choices)[kind]))
+        for kind, letter in LETTERS.items()
+        if letter in used
+    ]
+    return Life(WIDTH, axis + 26, axis, axis + 18, spans, marks, ticks, key)
+
+
+def _bounds(heater: Heater, today: date) -> tuple[date | None, date, date, date]:
+    """Earliest and latest start, earliest and latest end. A unit that still serves ends today."""
+    early = heater.installed_earliest or heater.made_earliest or heater.installed_latest
+    late = heater.installed_latest or early
+    if heater.in_service:
+        return early, late or today, today, today
+    end_late = heater.removed_latest or today
+    return early, late or today, heater.removed_earliest or late or today, end_late
+
+
+def _label(heater: Heater) -> str:
+    put_in = words.a_date(heater.installed_earliest, heater.installed_latest, heater.installed_precision)
+    ending = ""
+    if not heater.in_service:
+        when = words.a_date(heater.removed_earliest, heater.removed_latest, heater.removed_precision)
+        ending = f"; {heater.get_ending_display()} {when}"
+    return f"{heater.tag}: put in {put_in}{ending}"
+
+
+def _marks(services: Iterable[ServiceRecord], rows: dict[int, int], x: object) -> Iterable[Mark]:
+    assert callable(x)
+    for service in services:
+        if service.done_earliest is None or service.done_latest is None or service.heater_id not in rows:
+            continue
+        middle = service.done_earliest + timedelta(
+            days=(service.done_latest - service.done_earliest).days // 2
+        )
+        y = rows[service.heater_id] + BAR
+        done = words.a_date(service.done_earliest, service.done_latest, service.done_precision)
+        yield Mark(
+            x(middle), y, y + 16, LETTERS.get(service.kind, "?"), f"{service.get_kind_display()}, {done}"
+        )

@@ -1,0 +1,129 @@
+"""Signing in, the portfolio at a glance, the record of changes, background jobs, health."""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+from django.conf import settings
+from django.contrib.auth.views import LoginView, LogoutView
+from django.core.paginator import Paginator
+from django.db import DatabaseError, connection
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.estate import background
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import HistoryEntry, Job, Membership, Property
+from fleet.pages import forecasts, selectors
+
+OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
+
+sign_in = page(Need.PUBLIC)(
+    LoginView.as_view(template_name="pages/sign_in.html", redirect_authenticated_user=True)
+)
+sign_out = page(Need.PUBLIC)(LogoutView.as_view())
+
+
+@page(Need.READ)
+@require_GET
+def portfolio(request: HttpRequest) -> HttpResponse:
+    member = cast(MemberRequest, request)
+    today = today_of(member.organisation)
+    run = forecasts.latest_run(member.organisation.pk)
+    return render(
+        request,
+        "pages/portfolio.html",
+        {
+            "today": today,
+            "ages": selectors.ages(today),
+            "property_count": Property.objects.count(),
+            "due": forecasts.due_summary(today),
+            "run": run,
+            "years": forecasts.years(run),
+            "currency": forecasts.currency(run),
+            "watch": list(forecasts.outlooks(member.organisation.pk)[:8]),
+        },
+    )
+
+
+@page(Need.READ)
+def choose_organisation(request: HttpRequest) -> HttpResponse:
+    person = cast(MemberRequest, request).user
+    memberships = Membership.objects.filter(person_id=person.pk).select_related("organisation").order_by("id")
+    if request.method == "POST":
+        chosen = get_object_or_404(memberships, organisation_id=request.POST.get("organisation", "0") or "0")
+        request.session["organisation_id"] = chosen.organisation_id
+        return redirect("pages:portfolio")
+    return render(request, "pages/choose_organisation.html", {"memberships": memberships})
+
+
+@page(Need.READ)
+@require_GET
+def history(request: HttpRequest) -> HttpResponse:
+    entries = HistoryEntry.objects.order_by("-at", "-id")
+    subject = request.GET.get("heater", "")
+    if subject.isdigit():
+        entries = entries.filter(subject_kind="heater", subject_id=int(subject))
+    leaf = Paginator(entries, 50).get_page(request.GET.get("page"))
+    return render(request, "pages/history.html", {"leaf": leaf, "of_heater": subject})
+
+
+def _job(pk: int) -> Job:
+    job: Job = get_object_or_404(Job.objects, pk=pk)
+    return job
+
+
+@page(Need.READ)
+@require_GET
+@never_cache
+def job(request: HttpRequest, pk: int) -> HttpResponse:
+    row = _job(pk)
+    return render(
+        request,
+        "pages/job.html",
+        {
+            "job": row,
+            "is_open": row.state in OPEN_STATES,
+            "percent": round(100 * row.fraction),
+            "can_try_again": row.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
+            "result": _plain_result(row.result),
+        },
+    )
+
+
+def _plain_result(result: Any) -> list[tuple[str, Any]]:
+    """What a finished job says of itself, as far as it is plain."""
+    if not isinstance(result, dict):
+        return []
+    plain = (str, int, float)
+    return [(name.replace("_", " "), value) for name, value in result.items() if isinstance(value, plain)]
+
+
+@page(Need.WORK)
+@require_POST
+def cancel_job(request: HttpRequest, pk: int) -> HttpResponse:
+    background.cancel(_job(pk))
+    return redirect("pages:job", pk)
+
+
+@page(Need.WORK)
+@require_POST
+def try_job_again(request: HttpRequest, pk: int) -> HttpResponse:
+    background.try_again(_job(pk))
+    return redirect("pages:job", pk)
+
+
+@page(Need.PUBLIC)
+@require_GET
+@never_cache
+def health(request: HttpRequest) -> HttpResponse:
+    """For the machine that watches: says whether the database answers, and nothing else to a stranger."""
+    try:
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT 1")
+    except DatabaseError:
+        return JsonResponse({"status": "database does not answer", "version": settings.VERSION}, status=503)
+    return JsonResponse({"status": "ok", "version": settings.VERSION})

@@ -1,0 +1,142 @@
+"""Each page for each member of the cast; what belongs to others does not exist; no view without a declared need."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from fleet.estate.access import Need
+from tests.conftest import Cast
+
+READ_PAGES = ["portfolio", "properties", "heaters", "history", "choose_organisation", "ages_picture"]
+ROLES = ["owner", "planner", "technician", "contractor"]
+
+
+def every_view(resolver: URLResolver, before: str = "") -> Iterator[tuple[str, Any]]:
+    for entry in resolver.url_patterns:
+        where = before + str(entry.pattern)
+        if isinstance(entry, URLResolver):
+            yield from every_view(entry, where)
+        elif isinstance(entry, URLPattern):
+            yield where, entry.callback
+
+
+def test_every_view_in_the_whole_address_map_declares_what_it_needs() -> None:
+    views = list(every_view(get_resolver()))
+    assert len(views) > 15
+    undeclared = [where for where, view in views if not isinstance(getattr(view, "need", None), Need)]
+    assert undeclared == []
+
+
+def without_token(answer: Any) -> bytes:
+    """The sign-out form carries a token that differs each time."""
+    return re.sub(rb'name="csrfmiddlewaretoken" value="\w+"', b"", answer.content)
+
+
+@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("name", READ_PAGES)
+def test_every_role_reads_the_pages(cast: Cast, role: str, name: str) -> None:
+    assert cast.client(getattr(cast, role)).get(reverse(f"pages:{name}")).status_code == 200
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_every_role_reads_the_rows_of_its_house(cast: Cast, role: str) -> None:
+    client = cast.client(getattr(cast, role))
+    rows = {
+        "property": cast.property.pk,
+        "building": cast.building.pk,
+        "position": cast.position.pk,
+        "edit_position": cast.position.pk,
+        "put_in_heater": cast.position.pk,
+        "heater": cast.heater.pk,
+        "edit_heater": cast.heater.pk,
+    }
+    for name, number in rows.items():
+        assert client.get(reverse(f"pages:{name}", args=[number])).status_code == 200, name
+
+
+def test_the_rows_of_another_house_do_not_exist_and_say_the_same_as_no_row_at_all(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    foreign, place = cast.foreign_heater, cast.foreign_heater.position
+    rows = {
+        "property": place.building.property_id,
+        "building": place.building_id,
+        "position": place.pk,
+        "edit_position": place.pk,
+        "put_in_heater": place.pk,
+        "heater": foreign.pk,
+        "edit_heater": foreign.pk,
+        "outlook_picture": foreign.pk,
+    }
+    for name, number in rows.items():
+        there = client.get(reverse(f"pages:{name}", args=[number]))
+        nowhere = client.get(reverse(f"pages:{name}", args=[999_999_999]))
+        assert there.status_code == nowhere.status_code == 404, name
+        assert without_token(there) == without_token(nowhere), name
+
+
+def test_writing_to_another_house_is_a_404_and_changes_nothing(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    foreign = cast.foreign_heater
+    assert client.post(reverse("pages:edit_heater", args=[foreign.pk]), {"tag": "mine"}).status_code == 404
+    assert client.post(reverse("pages:attach", args=[foreign.pk])).status_code == 404
+    client.force_login(cast.outsider)
+    assert b"B-1" in client.get(reverse("pages:heater", args=[foreign.pk])).content
+
+
+def test_lists_show_only_the_own_house(cast: Cast) -> None:
+    page = cast.client(cast.owner).get(reverse("pages:heaters")).content
+    assert b"H-1" in page
+    assert b"B-1" not in page
+    assert b"Birch" not in cast.client(cast.owner).get(reverse("pages:properties")).content
+
+
+@pytest.mark.parametrize("name", READ_PAGES)
+def test_a_stranger_is_sent_to_sign_in(db: None, name: str) -> None:
+    answer = Client().get(reverse(f"pages:{name}"))
+    assert answer.status_code == 302
+    assert answer["Location"].startswith(reverse("pages:sign_in"))
+
+
+def test_a_viewer_reads_but_finds_no_form(cast: Cast) -> None:
+    cast.planner.memberships.update(role="viewer")
+    client = cast.client(cast.planner)
+    page = client.get(reverse("pages:heater", args=[cast.heater.pk])).content.decode()
+    assert "Change this record" not in page
+    assert "Add the file" not in page
+    assert client.get(reverse("pages:edit_heater", args=[cast.heater.pk])).status_code == 403
+    assert client.post(reverse("pages:attach", args=[cast.heater.pk])).status_code == 403
+
+
+def test_a_person_without_any_house_is_told_so(cast: Cast) -> None:
+    cast.planner.memberships.all().delete()
+    answer = cast.client(cast.planner).get(reverse("pages:portfolio"))
+    assert answer.status_code == 403
+
+
+def test_health_answers_a_stranger_and_tells_nothing_more(db: None) -> None:
+    answer = Client().get("/health")
+    assert answer.status_code == 200
+    assert set(answer.json()) == {"status", "version"}
+
+
+def test_signing_in_and_out(cast: Cast) -> None:
+    client = Client()
+    asked = {"username": "owner@almanac.example", "password": "water-heater-9"}
+    assert client.post(reverse("pages:sign_in"), asked)["Location"] == "/"
+    assert client.get("/").status_code == 200
+    assert client.get(reverse("pages:sign_out")).status_code == 405
+    client.post(reverse("pages:sign_out"))
+    assert client.get("/").status_code == 302
+
+
+def test_choosing_an_organisation_one_does_not_belong_to_is_a_404(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    address = reverse("pages:choose_organisation")
+    assert client.post(address, {"organisation": cast.other_house.pk}).status_code == 404
+    assert client.post(address, {"organisation": cast.house.pk}).status_code == 302

@@ -1,0 +1,71 @@
+"""Long work shows its progress, survives a closed browser, can be called off and tried again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from fleet.estate import background
+from fleet.estate.models import Job
+from fleet.estate.scope import scope_of_organisation, scoped
+from tests.conftest import Cast
+
+
+@pytest.fixture
+def job(cast: Cast) -> Iterator[Job]:
+    background.register("counting")(lambda running: {"counted": 3})
+    with scoped(scope_of_organisation(cast.house)):
+        row = background.enqueue("counting", {}, cast.house.pk)
+    yield row
+    background._work.pop("counting")
+
+
+def set_to(cast: Cast, job: Job, **fields: Any) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        Job.objects.filter(pk=job.pk).update(**fields)
+
+
+def page(cast: Cast, job: Job) -> str:
+    answer = cast.client(cast.technician).get(reverse("pages:job", args=[job.pk]))
+    assert answer.status_code == 200
+    return str(answer.content.decode())
+
+
+def test_open_work_looks_again_by_itself_and_says_how_far_it_is(cast: Cast, job: Job) -> None:
+    assert 'http-equiv="refresh"' in page(cast, job)
+    set_to(cast, job, state="running", fraction=0.42, words="Reading row 420")
+    shown = page(cast, job)
+    assert "42 %" in shown
+    assert "Reading row 420" in shown
+
+
+def test_finished_work_stops_looking_and_shows_what_came_of_it(cast: Cast, job: Job) -> None:
+    background.work_off()
+    shown = page(cast, job)
+    assert "refresh" not in shown
+    assert "counted" in shown
+
+
+def test_waiting_work_can_be_called_off_and_tried_again(cast: Cast, job: Job) -> None:
+    client = cast.client(cast.technician)
+    client.post(reverse("pages:cancel_job", args=[job.pk]))
+    assert "Called off" in page(cast, job)
+    client.post(reverse("pages:try_job_again", args=[job.pk]))
+    assert "Waiting" in page(cast, job)
+    assert background.work_off() == 1
+
+
+def test_given_up_work_says_why(cast: Cast, job: Job) -> None:
+    set_to(cast, job, state="given_up", attempts=3, error="ValueError: no heater <b>")
+    shown = page(cast, job)
+    assert "no heater &lt;b&gt;" in shown
+    assert "Try again" in shown
+
+
+def test_work_of_another_house_does_not_exist(cast: Cast, job: Job) -> None:
+    client = cast.client(cast.outsider)
+    assert client.get(reverse("pages:job", args=[job.pk])).status_code == 404
+    assert client.post(reverse("pages:cancel_job", args=[job.pk])).status_code == 404
