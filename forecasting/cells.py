@@ -94,7 +94,7 @@ def gather(posterior: Posterior, states: FutureStates, plan: Plan, multipliers: 
     return Cells(
         now=now,
         count=count.astype(np.float32),
-        age=(sums @ age) / count,
+        age=np.asarray(sums @ age, dtype=float) / count,
         planned_period=plan.planned_period[first],
         line=line[first],
         lines=lines,

@@ -82,7 +82,8 @@ def _chance(used: Float32Array, step: Float32Array, spread: Float32Array) -> Flo
     before = 1 + spread * used
     ratio = np.log1p(spread * step / before)
     ratio /= -spread
-    answer: Float32Array = np.negative(np.expm1(ratio, out=ratio), out=ratio)
+    answer: Float32Array = np.expm1(ratio)
+    answer *= -1
     return answer
 
 

@@ -30,7 +30,7 @@ __all__ = [
     "replacement_streams",
 ]
 
-EXACT_HEATERS = 5_000
+EXACT_WORK = 30_000_000  # heaters x paths x periods, about two seconds on two cores
 EXPECTED_PATHS = 200
 
 
@@ -57,7 +57,8 @@ def replacement_streams(
     successor_kind      (K,) index of the kind that takes over from each kind
     planned_age_years   replace every heater that reaches this age (overdue ones in the first period)
     planned_period      (N,) index of the period in which a heater in service is to be replaced, -1 = none
-    exact               heater by heater (default up to 5,000 heaters), else by cohort cells
+    exact               heater by heater (default up to 30 million heaters x paths x periods: 1,000
+                        heaters over 30 years on 1,000 paths), else by cohort cells
 
     Each path takes one posterior draw, one rate of price growth and its own chance.  A failed or removed
     heater is followed in the same period by a successor of age 0 with the position's water, pressure, use
@@ -85,7 +86,7 @@ def replacement_streams(
     count = len(states.heater_ids)
     draws = _draws_of_paths(posterior, paths)
     few = np.unique(np.linspace(0, paths - 1, min(paths, EXPECTED_PATHS)).round().astype(np.int64))
-    by_position = count <= EXACT_HEATERS if exact is None else exact
+    by_position = count * paths * plan.period_count <= EXACT_WORK if exact is None else exact
     if count:
         counts, expected = _both(posterior, states, plan, draws, few, by_position)
     else:
