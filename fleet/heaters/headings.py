@@ -1,4 +1,4 @@
-"""Which column means what: trade synonyms matched to our fields, for the three kinds of sheet.
+"""Which column means what: trade synonyms matched to our fields, for each kind of sheet.
 
 A guess is only a guess: it is shown, can be mended, and the mending is remembered for the next file.
 A match is written `field` or `field:hint`; the hint is the unit of a bare number or the order of day and month.
@@ -12,12 +12,16 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-SheetKind = Literal["heaters", "service", "water"]
-KINDS: tuple[SheetKind, ...] = ("heaters", "service", "water")
+SheetKind = Literal["properties", "heaters", "service", "water"]
+KINDS: tuple[SheetKind, ...] = ("heaters", "service", "water", "properties")
+# Columns that we add to the file of refused rows; read again, they mean nothing.
+REFUSED_BECAUSE = "Refused because"
+ROW_IN_FILE = "Row in file"
 SHEET_WORDS: dict[SheetKind, tuple[str, ...]] = {
     "heaters": ("heater", "tank", "unit", "inventory", "equipment", "asset", "register", "wh"),
     "service": ("service", "history", "maintenance", "work", "visit", "log", "pm"),
     "water": ("water test", "water quality", "hardness", "lab", "chemistry", "water"),
+    "properties": ("propert", "site", "portfolio", "communit"),
 }
 
 _PLACE = {
@@ -26,19 +30,22 @@ _PLACE = {
     "position": "position|location|where|place|mech room|mechanical room|room/location|location in building|spot|closet"
     "|unit location|apartment|apt|apt no|apt #|suite|unit no|unit #|unit number|position label",
 }
+_PROPERTY = {
+    "address": "address|property address|street address|street|site address",
+    "time_zone": "time zone|timezone",
+    "fiscal_year_start_month": "fiscal year start month|fiscal year starts|fiscal year start|fy start",
+    "currency": "currency",
+    "code_family": "code family|plumbing code|code",
+    "records_since": "records since|records complete since|endings recorded since",
+    "emergency_contact": "emergency contact|emergency phone",
+    "softened_since": "softened since|softener since|softener installed|water softener since",
+}
 SYNONYMS: dict[SheetKind, dict[str, str]] = {
     "heaters": _PLACE
+    | _PROPERTY
     | {
-        "address": "address|property address|street address|street|site address",
-        "time_zone": "time zone|timezone",
-        "fiscal_year_start_month": "fiscal year start month|fiscal year starts|fiscal year start|fy start",
-        "currency": "currency",
-        "code_family": "code family|plumbing code|code",
-        "records_since": "records since|records complete since|endings recorded since",
-        "emergency_contact": "emergency contact|emergency phone",
         "year_built": "year built|built|building year|yr built|constructed|construction year",
         "units_served": "units in building|building units|homes in building|apartments in building|no of units",
-        "softened_since": "softened since|softener since|softener installed|water softener since",
         "floor": "floor|level|storey|story|flr",
         "room": "room|room name|room no|room #",
         "below": "below|what is below|what lies below|space below|under it|underneath",
@@ -107,6 +114,7 @@ SYNONYMS: dict[SheetKind, dict[str, str]] = {
         "done_by": "by|done by|who|technician|tech|plumber|vendor|contractor|performed by|company",
         "notes": "notes|note|comments|comment|remarks|findings|remark",
     },
+    "properties": {"property": _PLACE["property"] + "|name"} | _PROPERTY,
     "water": {name: _PLACE[name] for name in ("property", "building")}
     | {
         "treatment": "treatment|raw/softened|softened|softened?|water type|supply|sample|sample type|treated|type",
@@ -127,6 +135,10 @@ DATE_FIELDS = frozenset({"made", "installed", "removed", "done", "tested", "soft
 NEEDED: dict[SheetKind, tuple[frozenset[str], ...]] = {
     "heaters": (frozenset({"position", "tag"}), frozenset({"kind", "fuel", "capacity_gal"})),
     "service": (frozenset({"tag", "position"}), frozenset({"work"}), frozenset({"done"})),
+    "properties": (
+        frozenset({"property"}),
+        frozenset({"address", "time_zone", "fiscal_year_start_month", "code_family", "records_since"}),
+    ),
     "water": (
         frozenset({"property", "building"}),
         frozenset({"hardness_mg_l", "ph", "conductivity_us_cm", "dissolved_solids_mg_l", "alkalinity_mg_l"}),
@@ -187,6 +199,8 @@ def guess_column(heading: str, kind: SheetKind) -> Match:
     """The likeliest field: the whole heading, the heading without its unit, then its longest known phrase."""
     synonyms = _by_synonym(kind)
     whole = plain(heading)
+    if heading in (REFUSED_BECAUSE, ROW_IN_FILE):
+        return Match("")
     bare, unit = split_unit(heading)
     if whole in synonyms:
         return Match(synonyms[whole], UNIT_HEADINGS.get(whole, ""))
@@ -226,12 +240,15 @@ def guess_columns(
     return {heading: matches[heading] for heading in headings if heading in matches}
 
 
-def guess_kind(sheet_name: str, headings: Sequence[str]) -> SheetKind | None:
+def guess_kind(
+    sheet_name: str, headings: Sequence[str], remembered: Mapping[str, str] | None = None
+) -> SheetKind | None:
     """What kind of sheet this is, by the fields its headings give and by its name; None when it is none of them."""
     best: tuple[int, SheetKind] | None = None
     name = plain(sheet_name)
     for kind in KINDS:
-        found = {match.field for match in guess_columns(headings, kind).values()} - {""}
+        found = {match.field for match in guess_columns(headings, kind, remembered).values()}
+        found &= set(SYNONYMS[kind])
         if any(not (needed & found) for needed in NEEDED[kind]):
             continue
         score = len(found) + (3 if any(word in name for word in SHEET_WORDS[kind]) else 0)

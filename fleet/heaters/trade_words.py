@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from fleet.heaters.dates import UnreadableValue
+from fleet.heaters.dates import LeftOut, UnreadableValue
 from fleet.heaters.values import is_unknown
 
 # Storage gas heaters above this input are built and rated as commercial. Common practice, no source.
@@ -164,15 +164,15 @@ def parse_below(value: object) -> str:
     if is_unknown(value):
         return ""
     words = _words(value)
-    if re.search(r"unfinished|storage|parking|mech", words):
+    if re.search(r"unfinished|storage|parking|mech|plant|utility|boiler", words):
         return "unfinished"
-    if re.search(r"finished|occupied|apartment|unit|bedroom|living|office|retail|ceiling", words):
+    if re.search(
+        r"finished|occupied|apartment|home|unit|room|living|office|retail|shop|ceiling|flat|dwelling", words
+    ):
         return "finished"
     if re.search(r"ground|grade|slab|crawl|garage|basement|earth|nothing|concrete", words):
         return "ground"
-    raise UnreadableValue(
-        f"'{value}' does not say what is below", "ground, unfinished space or finished space"
-    )
+    raise LeftOut(f"'{value}' does not say what is below", "ground, unfinished space or finished space")
 
 
 def read_kind_words(value: object) -> str:

@@ -108,7 +108,7 @@ SETPOINT = Quantity(
     _units(fahrenheit=(1.0, _FAHRENHEIT)) | {word: lambda c: c * 9 / 5 + 32 for word in _CELSIUS.split("|")},
     "120 F or 49 C",
     60,
-    212,
+    210,
     "f",
 )
 WATER_TEMPERATURE = Quantity(

@@ -110,7 +110,9 @@ def decode(content: bytes, encoding: str = "") -> tuple[str, str]:
     likely = from_bytes(content[:100_000], cp_isolation=["cp1252", "cp1250", "mac_roman", "cp437"])
     best = likely.best()
     if best is None:
-        raise UnreadableFile("The encoding of this file cannot be told. Save it as CSV (UTF-8) and send it again.")
+        raise UnreadableFile(
+            "The encoding of this file cannot be told. Save it as CSV (UTF-8) and send it again."
+        )
     if "cp1252" in best.could_be_from_charset:
         return _strictly(content, "cp1252")
     return _strictly(content, best.encoding)

@@ -1,0 +1,165 @@
+"""Comparing a file with the record: what is new, changed, the same or refused. Reads; never writes.
+
+The comparison is made afresh when the file is taken in, so a preview can grow old without doing harm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from fleet.heaters.headings import Match, SheetKind, guess_columns, guess_kind, plain
+from fleet.heaters.import_care import plan_services, plan_waters
+from fleet.heaters.import_heaters import plan_heaters, plan_properties
+from fleet.heaters.import_plan import Plan
+from fleet.heaters.models import RememberedHeading
+from fleet.heaters.register import Register
+from fleet.heaters.rows import Question, SheetReading, read_sheet
+from fleet.heaters.workbook import UnreadableFile, Workbook
+
+__all__ = ["Comparison", "UnansweredQuestion", "UnreadableFile", "compare", "guess", "remembered_headings"]
+ORDER: tuple[SheetKind, ...] = ("heaters", "properties", "service", "water")
+Columns = Mapping[str, Mapping[str, str]]
+Progress = Callable[[float, str], None]
+
+
+class UnansweredQuestion(ValueError):
+    """A column of dates can be read two ways, and nobody has said which."""
+
+    def __init__(self, questions: list[Question]) -> None:
+        self.questions = questions
+        first = questions[0]
+        super().__init__(
+            f"In sheet '{first.sheet}', column '{first.heading}', dates such as {first.example} can be read two ways. "
+            "Say once whether the month comes first (mdy) or the day (dmy)."
+        )
+
+
+@dataclass
+class Comparison:
+    """A file held against the record."""
+
+    plan: Plan
+    readings: list[SheetReading]
+    left_out: list[str] = field(default_factory=list)
+
+    @property
+    def questions(self) -> list[Question]:
+        return [question for reading in self.readings for question in reading.questions]
+
+    @property
+    def counts(self) -> dict[str, int]:
+        total = {"new": 0, "changed": 0, "same": 0, "refused": 0}
+        for counts in self.counts_by_sheet.values():
+            for name, count in counts.items():
+                total[name] += count
+        return total
+
+    @property
+    def counts_by_sheet(self) -> dict[str, dict[str, int]]:
+        return {
+            reading.name: {
+                **{name: self.plan.count(reading.name, name) for name in ("new", "changed", "same")},
+                "refused": len(reading.refused),
+            }
+            for reading in self.readings
+        }
+
+    @property
+    def refusals(self) -> list[Any]:
+        return [
+            remark
+            for reading in self.readings
+            for row in sorted(reading.refused)
+            for remark in reading.refused[row]
+        ]
+
+    @property
+    def warnings(self) -> list[Any]:
+        return [
+            remark
+            for reading in self.readings
+            for remark in sorted(reading.warnings, key=lambda one: one.row)
+        ]
+
+
+def remembered_headings(organisation_id: int) -> dict[str, dict[str, str]]:
+    """What this organisation's people have mended before: kind of sheet -> heading -> field."""
+    found: dict[str, dict[str, str]] = {}
+    rows = RememberedHeading.objects.filter(organisation_id=organisation_id)
+    for kind, heading, name in rows.values_list("sheet_kind", "heading", "field"):
+        found.setdefault(kind, {})[heading] = name
+    return found
+
+
+def guess(book: Workbook, organisation_id: int, mended: Columns | None = None) -> dict[str, dict[str, str]]:
+    """For each sheet: under '' its kind (empty: left out), under each heading its field.
+
+    A person's mending (for this file) goes before what is remembered, and that before the guess.
+    """
+    remembered = remembered_headings(organisation_id)
+    mended = mended or {}
+    columns: dict[str, dict[str, str]] = {}
+    for sheet in book.sheets:
+        own = {plain(heading): name for heading, name in mended.get(sheet.name, {}).items() if heading}
+        chosen = mended.get(sheet.name, {}).get("")
+        kind = (
+            chosen
+            if chosen is not None
+            else guess_kind(sheet.name, sheet.headings, {**_all(remembered), **own})
+        )
+        if not kind:
+            columns[sheet.name] = {"": ""}
+            continue
+        known = {**remembered.get(kind, {}), **own}
+        matches = guess_columns(sheet.headings, kind, known)  # type: ignore[arg-type]
+        columns[sheet.name] = {"": kind, **{heading: str(match) for heading, match in matches.items()}}
+    return columns
+
+
+def _all(remembered: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
+    return {heading: name for headings in remembered.values() for heading, name in headings.items()}
+
+
+def compare(
+    book: Workbook,
+    organisation_id: int,
+    columns: Columns,
+    as_of: date,
+    date_order: str = "",
+    progress: Progress | None = None,
+) -> Comparison:
+    """Read every sheet that has a kind and hold it against the record."""
+    readings: list[SheetReading] = []
+    left_out: list[str] = []
+    for sheet in book.sheets:
+        chosen = columns.get(sheet.name, {})
+        kind = chosen.get("", "")
+        if not kind:
+            left_out.append(sheet.name)
+            continue
+        matches = {heading: Match.written(text) for heading, text in chosen.items() if heading and text}
+        readings.append(read_sheet(sheet, kind, matches, as_of, date_order))  # type: ignore[arg-type]
+    if not readings:
+        names = ", ".join(f"'{name}'" for name in left_out)
+        raise UnreadableFile(
+            f"No sheet of this file ({names}) has the columns of a list of heaters, of service or of water tests. "
+            "Say what its columns are, or send another sheet."
+        )
+    if progress:
+        progress(0.4, "Comparing with the record")
+    plan = Plan(Register(organisation_id), book.file_name.rsplit(".", 1)[0])
+    planners = {
+        "heaters": plan_heaters,
+        "properties": plan_properties,
+        "service": plan_services,
+        "water": plan_waters,
+    }
+    for kind in ORDER:
+        for reading in readings:
+            if reading.kind == kind:
+                planners[kind](plan, reading)
+    plan.settle_places()
+    return Comparison(plan, readings, left_out)

@@ -1,0 +1,149 @@
+"""Import a messy spreadsheet of heaters, past service and water tests; without --accept only a preview."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
+
+from fleet.estate.models import Organisation
+from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.heaters import services
+from fleet.heaters.headings import Match, fields_of, plain
+from fleet.heaters.import_rows import ImportBatch
+from fleet.heaters.importing import Comparison, UnansweredQuestion
+from fleet.heaters.refused import write_refused
+from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
+
+SHOWN = 20
+
+
+class Command(BaseCommand):
+    help = (
+        "Read a CSV, XLSX or ODS of heaters, service or water tests; show what it would change; take it in."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("file", type=Path)
+        parser.add_argument("--organisation", help="Name of the organisation; not needed when there is one")
+        parser.add_argument(
+            "--date-order", choices=("mdy", "dmy"), default="", help="3/4/15: month or day first"
+        )
+        parser.add_argument(
+            "--all-or-nothing", action="store_true", help="Import nothing if any row is refused"
+        )
+        parser.add_argument(
+            "--accept", action="store_true", help="Take the rows in; without it only a preview"
+        )
+        parser.add_argument("--refused", type=Path, metavar="FILE", help="Write the refused rows to this CSV")
+        parser.add_argument(
+            "--map",
+            action="append",
+            default=[],
+            metavar="HEADING=FIELD",
+            help="What a column is; FIELD:UNIT for a unit",
+        )
+        parser.add_argument("--encoding", default="", help="Encoding of a CSV, when it cannot be told")
+        parser.add_argument(
+            "--as-of", type=date.fromisoformat, help="Day the file speaks from (for ages); else today"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        organisation = self._organisation(options["organisation"])
+        path: Path = options["file"]
+        try:
+            if path.stat().st_size > MAX_BYTES:
+                raise CommandError(f"{path.name} is larger than {MAX_BYTES // 2**20} MB. Send it in parts.")
+            content = path.read_bytes()
+        except OSError as error:
+            raise CommandError(f"{path} cannot be read: {error.strerror}.") from error
+        with scoped(scope_of_organisation(organisation, actor="import_records")):
+            try:
+                self._run(content, path.name, organisation, options)
+            except (UnreadableFile, UnansweredQuestion, services.NothingTaken) as error:
+                raise CommandError(str(error)) from error
+
+    def _run(
+        self, content: bytes, file_name: str, organisation: Organisation, options: dict[str, Any]
+    ) -> None:
+        batch = services.keep_file(content, file_name, organisation.pk, options["encoding"])
+        services.mend_columns(batch, _mended(batch, options["map"]), options["date_order"])
+        as_of = options["as_of"] or timezone.localdate()
+        comparison = services.preview(batch, as_of)
+        self._show(batch, comparison)
+        if options["refused"] and comparison.refusals:
+            try:
+                written = write_refused(comparison, options["refused"])
+            except OSError as error:
+                raise CommandError(f"{options['refused']} cannot be written: {error.strerror}.") from error
+            self.stdout.write("Refused rows written to " + ", ".join(map(str, written)))
+        if comparison.questions:
+            raise UnansweredQuestion(comparison.questions)
+        if not options["accept"]:
+            self.stdout.write(
+                "Nothing was imported yet: this is a preview. Add --accept to take the rows in."
+            )
+            return
+        taken = services.accept(batch, as_of, options["all_or_nothing"])
+        self.stdout.write(f"Imported: {_counts(taken.counts)}.")
+
+    def _organisation(self, name: str | None) -> Organisation:
+        if name:
+            found = Organisation.objects.filter(name=name).first()
+            if found is None:
+                raise CommandError(f"There is no organisation '{name}'.")
+            return found
+        first_two = list(Organisation.objects.all()[:2])
+        if len(first_two) != 1:
+            raise CommandError(
+                "Say which organisation with --organisation NAME: there is "
+                + ("none yet." if not first_two else "more than one.")
+            )
+        return first_two[0]
+
+    def _show(self, batch: ImportBatch, comparison: Comparison) -> None:
+        for sheet, matches in batch.columns.items():
+            kind = matches.get("", "")
+            self.stdout.write(f"Sheet '{sheet}': " + (kind or "left out, it is none of the sheets we know"))
+            for heading, name in matches.items():
+                if heading:
+                    self.stdout.write(f"    {heading} -> {name or '(left out)'}")
+        for sheet, counts in comparison.counts_by_sheet.items():
+            self.stdout.write(f"Sheet '{sheet}': {_counts(counts)}")
+        for title, remarks in (("Refused", comparison.refusals), ("Look twice", comparison.warnings)):
+            for remark in remarks[:SHOWN]:
+                self.stdout.write(f"{title}: {remark}")
+            if len(remarks) > SHOWN:
+                self.stdout.write(f"{title}: and {len(remarks) - SHOWN} more")
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{count:,} {name}" for name, count in counts.items())
+
+
+def _mended(batch: ImportBatch, pairs: list[str]) -> dict[str, dict[str, str]]:
+    """The guessed columns with the --map pairs laid over them, in every sheet that has the heading."""
+    columns: dict[str, dict[str, str]] = {sheet: dict(matches) for sheet, matches in batch.columns.items()}
+    for pair in pairs:
+        heading, separator, name = pair.partition("=")
+        if not separator:
+            raise CommandError(f"--map '{pair}': write HEADING=FIELD.")
+        found = False
+        for matches in columns.values():
+            for own in list(matches):
+                if own and plain(own) == plain(heading):
+                    _check_field(Match.written(name).field, matches.get("", ""))
+                    matches[own], found = name, True
+        if not found:
+            raise CommandError(f"--map '{pair}': no sheet has a column '{heading}'.")
+    return columns
+
+
+def _check_field(name: str, kind: str) -> None:
+    known = fields_of(kind) if kind else ()  # type: ignore[arg-type]
+    if name and name not in known:
+        raise CommandError(f"'{name}' is not a field of a {kind} sheet. Fields: {', '.join(known)}.")

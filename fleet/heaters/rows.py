@@ -1,0 +1,162 @@
+"""From cells to rows we understand: every column read once per distinct value, every refusal named. No database."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from fleet.heaters.date_reading import column_order, order_evidence
+from fleet.heaters.dates import AmbiguousDate, LeftOut, UnreadableValue
+from fleet.heaters.headings import DATE_FIELDS, Match, SheetKind
+from fleet.heaters.row_checks import check_row
+from fleet.heaters.row_fields import READERS, Setting
+from fleet.heaters.workbook import Sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing to tell about one cell: why its row is refused, or what looks improbable."""
+
+    sheet: str
+    row: int
+    column: str
+    value: str
+    problem: str
+    right: str = ""
+
+    def __str__(self) -> str:
+        where = f"Sheet '{self.sheet}', row {self.row}"
+        column = f", column '{self.column}'" if self.column else ""
+        right = f" Right would be: {self.right}." if self.right else ""
+        return f"{where}{column}: {self.problem}.{right}"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A column whose dates can be read two ways; asked once, never guessed row by row."""
+
+    sheet: str
+    heading: str
+    example: str
+    field: str
+
+
+@dataclass(slots=True)
+class ReadRow:
+    number: int
+    values: dict[str, Any]
+    cells: list[object]
+
+
+@dataclass
+class SheetReading:
+    name: str
+    kind: SheetKind
+    headings: list[str]
+    columns: dict[str, Match]
+    rows: list[ReadRow] = field(default_factory=list)
+    refused: dict[int, list[Remark]] = field(default_factory=dict)
+    refused_cells: dict[int, list[object]] = field(default_factory=dict)
+    warnings: list[Remark] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
+
+    def heading_of(self, name: str) -> str:
+        return next((heading for heading, match in self.columns.items() if match.field == name), "")
+
+    def remark(self, row: ReadRow, name: str, problem: str, right: str = "") -> Remark:
+        heading = self.heading_of(name)
+        cell = row.cells[self.headings.index(heading)] if heading else ""
+        return Remark(self.name, row.number, heading, shown(cell), problem, right)
+
+    def refuse(self, row: ReadRow, name: str, problem: str, right: str = "") -> None:
+        self.refused.setdefault(row.number, []).append(self.remark(row, name, problem, right))
+        self.refused_cells[row.number] = row.cells
+
+    def warn(self, row: ReadRow, name: str, problem: str) -> None:
+        self.warnings.append(self.remark(row, name, problem))
+
+
+def shown(cell: object) -> str:
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return "" if cell is None else str(cell)[:200]
+
+
+def read_sheet(
+    sheet: Sheet, kind: SheetKind, columns: Mapping[str, Match], as_of: date, date_order: str = ""
+) -> SheetReading:
+    """Read every row. `date_order` answers for the columns of dates that cannot be decided from themselves."""
+    reading = SheetReading(sheet.name, kind, sheet.headings, dict(columns))
+    rows = [
+        ReadRow(sheet.row_number(index), {}, cells)
+        for index, cells in enumerate(sheet.rows)
+        if any(cell not in ("", None) for cell in cells)
+    ]
+    for position, heading in enumerate(sheet.headings):
+        match = reading.columns.get(heading)
+        if match is not None and match.field in READERS[kind]:
+            _read_column(reading, rows, position, heading, match, as_of, date_order)
+    for row in rows:
+        if row.number not in reading.refused:
+            check_row(reading, row, as_of)
+        if row.number not in reading.refused:
+            reading.rows.append(row)
+    return reading
+
+
+def _read_column(
+    reading: SheetReading,
+    rows: list[ReadRow],
+    position: int,
+    heading: str,
+    match: Match,
+    as_of: date,
+    date_order: str,
+) -> None:
+    hint = match.hint
+    if match.field in DATE_FIELDS and hint not in ("mdy", "dmy"):
+        order = column_order(row.cells[position] for row in rows if position < len(row.cells))
+        hint = date_order if order == "ask" else order
+        if order == "ask" and not date_order:
+            example = next(
+                row.cells[position]
+                for row in rows
+                if position < len(row.cells) and order_evidence(row.cells[position]) is not None
+            )
+            reading.questions.append(Question(reading.name, heading, shown(example), match.field))
+    setting = Setting(as_of, hint)
+    read = READERS[reading.kind][match.field]
+    known: dict[object, Any] = {}
+    for row in rows:
+        if position >= len(row.cells):
+            continue
+        cell = row.cells[position]
+        if cell is None or cell == "":
+            continue
+        key = (cell.__class__, cell)
+        try:
+            value = known[key]
+        except KeyError:
+            value = known[key] = _read_cell(read, cell, setting)
+        if isinstance(value, LeftOut):
+            problem = f"{value.problem}: left out"
+            reading.warnings.append(
+                Remark(reading.name, row.number, heading, shown(cell), problem, value.right)
+            )
+        elif isinstance(value, UnreadableValue):
+            if isinstance(value, AmbiguousDate) and reading.questions:
+                value = AmbiguousDate(value.problem, "the answer to the question about this column")
+            remark = Remark(reading.name, row.number, heading, shown(cell), value.problem, value.right)
+            reading.refused.setdefault(row.number, []).append(remark)
+            reading.refused_cells[row.number] = row.cells
+        elif value is not None and value != "":
+            row.values[match.field] = value
+
+
+def _read_cell(read: Any, cell: object, setting: Setting) -> Any:
+    try:
+        return read(cell, setting)
+    except UnreadableValue as refusal:
+        return refusal

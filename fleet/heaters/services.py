@@ -1,0 +1,293 @@
+"""The verbs of importing: keep a file, preview it, take it in. Each one transaction; the only code that writes here."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Iterator, Sequence
+from datetime import date
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.db import DatabaseError, transaction
+from django.utils import timezone
+
+from fleet.estate.history import Change, record_change, record_changes
+from fleet.estate.models import Building, Position, Property
+from fleet.estate.scope import ScopedModel, ScopeMissing, current_scope
+from fleet.heaters.headings import plain
+from fleet.heaters.import_plan import HeaterChange, Plan, RowChange
+from fleet.heaters.importing import (
+    Columns,
+    Comparison,
+    Progress,
+    UnansweredQuestion,
+    UnreadableFile,
+    compare,
+    guess,
+)
+from fleet.heaters.models import Heater, ImportBatch, RememberedHeading, ServiceRecord, WaterTest
+from fleet.heaters.register import HEATER_COLUMNS, OnRecord, Place
+from fleet.heaters.workbook import Workbook, open_workbook
+
+CHUNK = 2000
+SHOWN_REMARKS = 500
+
+
+class NothingTaken(ValueError):
+    """The whole import was called off; nothing was written. The message says why."""
+
+
+@transaction.atomic
+def keep_file(content: bytes, file_name: str, organisation_id: int, encoding: str = "") -> ImportBatch:
+    """Store an upload and guess its columns. Raises UnreadableFile when it is no sheet of ours."""
+    book = open_workbook(content, file_name, encoding)
+    scope = current_scope()
+    if not scope.allows(organisation_id):
+        raise ScopeMissing("This file would belong to an organisation outside the current scope.")
+    digest = hashlib.sha256(content).hexdigest()
+    batch = ImportBatch.objects.create(
+        organisation_id=organisation_id,
+        file_name=file_name[-200:],
+        sha256=digest,
+        size_bytes=len(content),
+        columns=guess(book, organisation_id),
+        person_id=scope.person_id,
+    )
+    batch.stored = default_storage.save(f"imports/{organisation_id}/{batch.pk}", ContentFile(content))
+    batch.save(update_fields=["stored"])
+    return batch
+
+
+def kept_book(batch: ImportBatch) -> Workbook:
+    try:
+        with default_storage.open(batch.stored) as stored:
+            content = stored.read()
+    except OSError as error:
+        raise UnreadableFile("The uploaded file is no longer kept. Send it again.") from error
+    return open_workbook(content, batch.file_name)
+
+
+@transaction.atomic
+def mend_columns(
+    batch: ImportBatch, columns: Columns, date_order: str = "", as_of: date | None = None
+) -> None:
+    """Use these columns for the file and remember, for the next one, those that differ from the guess."""
+    before = batch.columns
+    for sheet, matches in columns.items():
+        kind = matches.get("", "")
+        for heading, name in matches.items():
+            if heading and kind and before.get(sheet, {}).get(heading, "") != name:
+                RememberedHeading.objects.update_or_create(
+                    organisation_id=batch.organisation_id,
+                    sheet_kind=kind,
+                    heading=plain(heading)[:200],
+                    defaults={"field": name},
+                )
+    batch.columns = {sheet: dict(matches) for sheet, matches in columns.items()}
+    batch.date_order = date_order
+    batch.save(update_fields=["columns", "date_order"])
+
+
+@transaction.atomic
+def preview(batch: ImportBatch, as_of: date, progress: Progress | None = None) -> Comparison:
+    """Hold the file against the record and keep what was found with the batch."""
+    comparison = compare(
+        kept_book(batch),
+        batch.organisation_id,
+        batch.columns,
+        _spoken_on(batch, as_of),
+        batch.date_order,
+        progress,
+    )
+    batch.preview = summary(comparison) | {"as_of": _spoken_on(batch, as_of).isoformat()}
+    batch.counts = comparison.counts
+    batch.state = ImportBatch.State.PREVIEWED
+    batch.save(update_fields=["preview", "counts", "state"])
+    return comparison
+
+
+def _spoken_on(batch: ImportBatch, as_of: date) -> date:
+    """Ages count back from the day the file was first read, so that reading it again changes nothing."""
+    kept = batch.preview.get("as_of")
+    return date.fromisoformat(kept) if kept else as_of
+
+
+def summary(comparison: Comparison) -> dict[str, Any]:
+    """What the preview shows, bounded: the refused file holds every refusal."""
+    refusals, warnings = comparison.refusals, comparison.warnings
+    return {
+        "sheets": comparison.counts_by_sheet,
+        "left_out": comparison.left_out,
+        "questions": [
+            {"sheet": one.sheet, "heading": one.heading, "example": one.example}
+            for one in comparison.questions
+        ],
+        "refusals_total": len(refusals),
+        "warnings_total": len(warnings),
+        "refusals": [_remark(one) for one in refusals[:SHOWN_REMARKS]],
+        "warnings": [_remark(one) for one in warnings[:SHOWN_REMARKS]],
+    }
+
+
+def _remark(remark: Any) -> dict[str, Any]:
+    return {name: getattr(remark, name) for name in ("sheet", "row", "column", "value", "problem", "right")}
+
+
+def accept(
+    batch: ImportBatch, as_of: date, all_or_nothing: bool = False, progress: Progress | None = None
+) -> Comparison:
+    """Take the good rows in, or, with `all_or_nothing`, all rows or none. One transaction: whole or not at all."""
+    if progress:
+        progress(0.05, "Reading the file")
+    book = kept_book(batch)
+    try:
+        with transaction.atomic():
+            comparison = compare(
+                book,
+                batch.organisation_id,
+                batch.columns,
+                _spoken_on(batch, as_of),
+                batch.date_order,
+                progress,
+            )
+            if comparison.questions:
+                raise UnansweredQuestion(comparison.questions)
+            if all_or_nothing and comparison.refusals:
+                count = comparison.counts["refused"]
+                raise NothingTaken(
+                    f"{count} rows were refused and all or nothing was asked for: nothing was imported."
+                )
+            if progress:
+                progress(0.6, "Writing")
+            take(comparison.plan, batch)
+            _finish(batch, comparison, all_or_nothing)
+    except DatabaseError as error:
+        raise NothingTaken(
+            f"The database could not take the rows ({error}): nothing was imported."
+        ) from error
+    return comparison
+
+
+def _finish(batch: ImportBatch, comparison: Comparison, all_or_nothing: bool) -> None:
+    counts = comparison.counts
+    if not comparison.plan.is_empty:
+        record_change(batch, "imported", {name: (None, count) for name, count in counts.items()})
+    batch.preview = summary(comparison) | {
+        "as_of": batch.preview.get("as_of", timezone.localdate().isoformat())
+    }
+    batch.counts, batch.all_or_nothing, batch.state = counts, all_or_nothing, ImportBatch.State.TAKEN
+    batch.save(update_fields=["preview", "counts", "all_or_nothing", "state"])
+
+
+@transaction.atomic
+def take(plan: Plan, batch: ImportBatch) -> None:
+    """Write a plan: places, then endings and changes, then new heaters, then their service and the water."""
+    scope, organisation_id = current_scope(), plan.register.organisation_id
+    if not scope.allows(organisation_id):
+        raise ScopeMissing("These rows belong to an organisation outside the current scope.")
+    _write_places(plan, organisation_id)
+    _change_heaters(plan.changed_heaters)
+    _create(Heater, plan.new_heaters, lambda one: _heater(one, organisation_id), keep_pk=True)
+    _create(
+        ServiceRecord,
+        plan.new_services,
+        lambda one: ServiceRecord(organisation_id=organisation_id, heater_id=one.heater.pk, **one.columns),
+    )
+    _create(
+        WaterTest,
+        plan.new_waters,
+        lambda one: WaterTest(
+            organisation_id=organisation_id,
+            property_id=one.property.pk,
+            building_id=one.building.pk if one.building else None,
+            **one.columns,
+        ),
+    )
+    _change_rows(ServiceRecord, plan.changed_services)
+    _change_rows(WaterTest, plan.changed_waters)
+
+
+def _heater(one: OnRecord, organisation_id: int) -> Heater:
+    return Heater(
+        organisation_id=organisation_id,
+        position_id=one.position.pk,
+        tag=one.tag,
+        **dict(zip(HEATER_COLUMNS, one.columns, strict=True)),
+    )
+
+
+def _chunks(items: Sequence[Any]) -> Iterator[list[Any]]:
+    rest = iter(items)
+    while chunk := list(itertools.islice(rest, CHUNK)):
+        yield chunk
+
+
+def _create(model: type[ScopedModel], items: Sequence[Any], build: Any, keep_pk: bool = False) -> None:
+    for chunk in _chunks(items):
+        rows = model.objects.bulk_create([build(item) for item in chunk], batch_size=CHUNK)
+        if keep_pk:
+            for item, row in zip(chunk, rows, strict=True):
+                item.pk = row.pk
+
+
+def _write_places(plan: Plan, organisation_id: int) -> None:
+    register = plan.register
+    new = register.new_places
+    _create(Property, new["property"], lambda p: _place(Property, "name", p, organisation_id), keep_pk=True)
+    _create(Building, new["building"], lambda p: _place(Building, "name", p, organisation_id), keep_pk=True)
+    _create(Position, new["position"], lambda p: _place(Position, "label", p, organisation_id), keep_pk=True)
+    for kind, model in (("property", Property), ("building", Building), ("position", Position)):
+        changed = [
+            place for place in register.touched[kind].values() if place.changes and place.pk is not None
+        ]
+        _change_rows(model, [RowChange(place.pk or 0, place.changes, place.name) for place in changed])
+
+
+def _place(model: Any, label: str, place: Place, organisation_id: int) -> Any:
+    parent = {}
+    if place.parent is not None:
+        parent = {"property_id" if model is Building else "building_id": place.parent.pk}
+    return model(organisation_id=organisation_id, **{label: place.name}, **parent, **place.values)
+
+
+def _change_heaters(changes: list[HeaterChange]) -> None:
+    """Endings first: a place has to be free before another heater moves into it."""
+    now = timezone.now()
+    ended = [one for one in changes if one.changes.get("ending", ("", ""))[1]]
+    others = [one for one in changes if not one.changes.get("ending", ("", ""))[1]]
+    for group in (ended, others):
+        for chunk in _chunks(group):
+            rows = {
+                heater.pk: heater for heater in Heater.objects.filter(pk__in=[one.heater.pk for one in chunk])
+            }
+            names = {"version", "updated_at"}
+            for one in chunk:
+                row = rows[one.heater.pk]
+                for name, (_, after) in one.changes.items():
+                    if name == "position":
+                        row.position_id = one.heater.position.pk
+                    else:
+                        setattr(row, name, after)
+                    names.add(name)
+                row.version += 1
+                row.updated_at = now
+            Heater.objects.bulk_update(rows.values(), sorted(names), batch_size=500)
+            _record(list(rows.values()), {one.heater.pk: one.changes for one in chunk})
+
+
+def _change_rows(model: type[ScopedModel], changes: list[RowChange]) -> None:
+    for chunk in _chunks(changes):
+        rows: dict[int, Any] = {row.pk: row for row in model.objects.filter(pk__in=[one.pk for one in chunk])}
+        names: set[str] = set()
+        for one in chunk:
+            for name, (_, after) in one.changes.items():
+                setattr(rows[one.pk], name, after)
+                names.add(name)
+        model.objects.bulk_update(rows.values(), sorted(names), batch_size=500)
+        _record(list(rows.values()), {one.pk: one.changes for one in chunk})
+
+
+def _record(rows: list[Any], changes: dict[int | None, Any]) -> None:
+    record_changes(Change(row, "changed by import", changes[row.pk]) for row in rows)
