@@ -7,7 +7,7 @@ multipliers are drawn from their Gamma law given the parameters, so the draws ar
 
 Kinds and covariates on which the record says nothing are drawn from the prior, kinds through what the
 others say of the common part.  With very many rows the weights are computed on a sample of rows corrected
-to second order at the mode (``target.thin``).
+to second order at the mode (``thinning``).
 """
 
 from __future__ import annotations
@@ -21,14 +21,15 @@ import numpy as np
 from forecasting import hazard
 from forecasting.episodes import Episodes, FloatArray, IntArray
 from forecasting.sampling import StudentProposal, metropolis, resample, smooth_weights
-from forecasting.target import Point, Target, ThinnedTarget, build_target, thin
+from forecasting.target import Point, Target, build_target
+from forecasting.thinning import ThinnedTarget, thin
 
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
 VERSION = "1"
 THINNED_ROWS = 20_000
-EXACT_ROWS = 60_000  # at most this many rows are used whole in the importance weights
+EXACT_ROWS = 40_000  # at most this many rows are used whole in the importance weights
 ROUGH_ROWS = 40_000
 K_HAT_LIMIT = 0.7
 MIN_EFFECTIVE_SHARE = 0.2

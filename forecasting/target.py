@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -212,60 +212,3 @@ def build_target(
     )
     terms = PriorTerms(mean, precision, float(np.log(prior.dispersion_median)), prior.dispersion_log_sd)
     return Target(k, p, exact, mixed, failures, terms)
-
-
-@dataclass(frozen=True)
-class ThinnedTarget:
-    """A target on a sample of rows, corrected so that it equals the whole to second order at the mode.
-
-    Rows are drawn in proportion to their exposure at the mode, each carrying an equal share of its building's
-    exposure; what the sample gets wrong in gradient and Hessian there is added back.
-    """
-
-    inner: Target
-    mode: FloatArray
-    gradient_gap: FloatArray
-    hessian_gap: FloatArray
-
-    def many(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """As ``Target.many``."""
-        value, exposure = self.inner.many(theta)
-        off = theta - self.mode
-        correction = off @ self.gradient_gap + 0.5 * np.einsum("si,ij,sj->s", off, self.hessian_gap, off)
-        return np.where(np.isfinite(value), value + correction, -np.inf), exposure
-
-
-def thin(target: Target, point: Point, wanted_rows: int) -> ThinnedTarget:
-    """Sample about ``wanted_rows`` exact rows; mixtures are kept whole."""
-    k = target.n_kinds
-    beta = point.theta[2 * k : -1]
-    rows = [
-        hazard.row_exposure(b.rows, point.theta[b.kind], point.theta[k + b.kind], beta).e
-        for b in target.exact
-    ]
-    total = sum(float(e.sum()) for e in rows)
-    blocks = tuple(
-        _thin_block(block, np.maximum(e, 1e-300), total / wanted_rows) if total > 0 else block
-        for block, e in zip(target.exact, rows, strict=True)
-    )
-    inner = replace(target, exact=blocks)
-    at_mode = inner.point(point.theta)
-    return ThinnedTarget(
-        inner, point.theta, point.gradient - at_mode.gradient, point.hessian - at_mode.hessian
-    )
-
-
-def _thin_block(block: hazard.KindBlock, e: FloatArray, step: float) -> hazard.KindBlock:
-    summed = np.concatenate([[0.0], np.cumsum(e)])
-    ends = np.append(block.starts[1:], len(e))
-    low, high = summed[block.starts], summed[ends]
-    count = np.maximum(1, np.round((high - low) / step)).astype(np.int64)
-    starts = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
-    place = np.arange(count.sum()) - np.repeat(starts, count) + 0.5
-    share = np.repeat((high - low) / count, count)
-    picked = np.searchsorted(summed, np.repeat(low, count) + place * share, side="right") - 1
-    picked = np.clip(picked, np.repeat(block.starts, count), np.repeat(ends, count) - 1)
-    rows = hazard.Rows(
-        block.rows.log_entry[picked], block.rows.log_exit[picked], block.rows.x[picked], share / e[picked]
-    )
-    return replace(block, rows=rows, starts=starts)

@@ -14,7 +14,9 @@ from scipy.stats import gamma as gamma_law
 from forecasting.episodes import COVARIATES, Episodes
 from forecasting.hazard import dispersion_of, eta_of
 from forecasting.lifetimes import load_prior
-from forecasting.target import Target, build_target, thin
+from forecasting.posterior import climb
+from forecasting.target import Target, build_target
+from forecasting.thinning import thin
 
 KINDS = ("gas_storage_atmospheric", "electric_storage")
 
@@ -198,11 +200,10 @@ def test_delayed_entry_counts_only_the_years_watched() -> None:
     assert late < 0.01 * exposure
 
 
-def test_a_thinned_target_agrees_near_the_mode() -> None:
-    episodes = invented_episodes(11, n=4000, buildings=20)
+@pytest.mark.parametrize(("nodes", "gaps"), [(0, False), (4, True)])
+def test_a_thinned_target_agrees_near_the_mode(nodes: int, gaps: bool) -> None:
+    episodes = invented_episodes(11, n=4000, buildings=20, nodes=nodes, gaps=gaps)
     target = target_of(episodes)
-    from forecasting.posterior import climb
-
     top = climb(target, somewhere(1))
     thinned = thin(target, top.point, 800)
     assert thinned.inner.n_rows < 1200
