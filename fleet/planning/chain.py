@@ -192,7 +192,11 @@ def _plan(
         seed=asked.seed,
     )
     paths = tables.Paths(streams.failures, streams.planned, streams.cost)
-    return _tables(paths, groups, cells, calendars, portfolio_month, months)
+    answer = _tables(paths, groups, cells, calendars, portfolio_month, months)
+    shares = streams.shares()
+    answer["spread"] = {name: _number(getattr(shares, name)) for name in ("parameters", "chance", "prices")}
+    answer["method"] = streams.method
+    return answer
 
 
 def _tables(

@@ -13,7 +13,23 @@ SOUND_K_HAT = 0.7  # above it importance weights are not to be trusted (Vehtari 
 def how_sure(run: ForecastRun) -> list[str]:
     """What the record and the published tables each contribute, and what is only assumed."""
     found: dict[str, Any] = run.diagnostics or {}
-    return [*_record_words(found), *_input_words(found), *_fit_words(found)]
+    return [*_record_words(found), *_spread_words(run), *_input_words(found), *_fit_words(found)]
+
+
+def _spread_words(run: ForecastRun) -> list[str]:
+    spread = (run.result or {}).get("spread")
+    if not spread or not any(spread.values()):
+        return []
+    return [
+        "Where the spread of the total comes from: "
+        f"{_share(spread['parameters'])} lifetimes not known better (longer records narrow it), "
+        f"{_share(spread['chance'])} chance (stays, but averages out over many heaters), "
+        f"{_share(spread['prices'])} the growth of prices."
+    ]
+
+
+def _share(value: float) -> str:
+    return f"{value * 100:.0f} %"
 
 
 def _record_words(found: dict[str, Any]) -> list[str]:

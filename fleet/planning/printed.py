@@ -64,7 +64,7 @@ def group_lines(plan: selectors.PlanTables, grouping: str) -> list[str]:
 
 
 def heater_lines(rows: Iterable[Any]) -> list[str]:
-    """The ranked list; each heater followed by its reasons. A star marks an assumed age or reason."""
+    """The ranked list; each heater followed by its reasons, likewise marked. A star marks an assumed age."""
     table, reasons = [], []
     for row in rows:
         building = row.heater.position.building
@@ -81,7 +81,7 @@ def heater_lines(rows: Iterable[Any]) -> list[str]:
                 f"{row.remaining_life_p90_years:.1f})",
             ]
         )
-        reasons.append([reason["words"] + ("*" if reason["assumed"] else "") for reason in row.reasons])
+        reasons.append([reason["words"] for reason in row.reasons])
     headings = ["rank", "heater", "where", "kind", "age, years", "12 months", "36 months", "life left, years"]
     lines = aligned(headings, table, text_columns=4)
     answer = lines[:2]
@@ -113,7 +113,7 @@ def printed(plan: selectors.PlanTables, watch: int = 10) -> list[str]:
     lines += [
         f"The {watch} heaters to watch: chance of failing within 12 and 36 months, life left (median, P10 to P90)",
         *heater_lines(selectors.ranked(run)[:watch]),
-        "* assumed, not on record",
+        "* the install date is assumed, not on record",
         "",
         "How sure",
         *(f"- {line}" for line in downloads.notes(run)),
