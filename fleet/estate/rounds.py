@@ -18,4 +18,4 @@ def daily_rounds() -> None:
         with scoped(scope_of_organisation(organisation)):
             for kind in DAILY:
                 if is_registered(kind) and not Job.objects.filter(kind=kind, unique_key=day).exists():
-                    enqueue(kind, {"today": day}, organisation.pk, unique_key=day)
+                    enqueue(kind, {}, organisation.pk, unique_key=day)

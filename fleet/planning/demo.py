@@ -1,0 +1,113 @@
+"""`start --demo`: the invented estate, taken in through the same doors as anybody's own file.
+
+A second start finds the estate there and changes nothing that the user changed.
+"""
+
+from __future__ import annotations
+
+import csv
+from calendar import month_name
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+
+from fleet.estate.models import Building, Membership, Organisation
+from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.estate.services import admit_person, found_organisation, save_property
+
+FOLDER: Path = settings.ROOT / "fixtures" / "demo"
+NAME = "Marrowfen Homes (invented)"
+CALENDAR_STANDS_AT = date(2026, 11, 1)
+PEOPLE = (
+    ("owner@almanac.example", Membership.Role.OWNER, "Demo owner"),
+    ("planner@almanac.example", Membership.Role.PLANNER, "Demo planner"),
+    ("technician@almanac.example", Membership.Role.TECHNICIAN, "Demo technician"),
+    ("viewer@almanac.example", Membership.Role.VIEWER, "Demo viewer"),
+)
+DATE_ORDER = "mdy"
+SIGN_IN_FILE = "demo-sign-in.txt"
+MONTHS = {name: number for number, name in enumerate(month_name) if name}
+Write = Callable[[str], Any]
+
+
+def open_demo(write: Write) -> Organisation:
+    """Load the estate once, make sure a plan stands, print it and how to sign in."""
+    organisation = found_organisation(NAME, invented=True, calendar_stands_at=CALENDAR_STANDS_AT)
+    _admit_people(organisation)
+    with scoped(scope_of_organisation(organisation, actor="demonstration")):
+        from fleet.heaters.models import Heater
+
+        if not Heater.objects.exists():
+            _load(organisation, write)
+        _plan(organisation, write)
+    write("")
+    write((settings.DATA / SIGN_IN_FILE).read_text(encoding="utf-8"))
+    return organisation
+
+
+def _admit_people(organisation: Organisation) -> None:
+    """Passwords are made once and kept in the data folder, readable by its owner only."""
+    lines = []
+    for email, role, name in PEOPLE:
+        if password := admit_person(organisation, email, role, name):
+            lines.append(f"  {email:<28} {password}   ({role})")
+    if lines:
+        place = settings.DATA / SIGN_IN_FILE
+        place.touch(mode=0o600)
+        place.write_text("Sign in as\n" + "\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _load(organisation: Organisation, write: Write) -> None:
+    write(f"Loading {NAME}: every name, address and figure in it is made up.")
+    softened = load_properties(organisation, FOLDER / "properties.csv")
+    take_file(organisation, FOLDER / "heaters.xlsx", write)
+    for name, since in softened.items():
+        Building.objects.filter(property__name=name).update(softened_since=since)
+
+
+def load_properties(organisation: Organisation, path: Path) -> dict[str, date]:
+    """Put the property list on record; returns the day since which a property's water is softened."""
+    softened = {}
+    with path.open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            save_property(
+                organisation,
+                row["Property"],
+                address=row["Address"],
+                time_zone=row["Time zone"],
+                fiscal_year_start_month=MONTHS[row["Fiscal year starts"]],
+                currency=row["Currency"],
+                code_family=row["Code family"].lower(),
+                records_since=date.fromisoformat(row["Records since"]) if row["Records since"] else None,
+            )
+            if row["Softened since"]:
+                softened[row["Property"]] = date.fromisoformat(row["Softened since"])
+    return softened
+
+
+def _plan(organisation: Organisation, write: Write) -> None:
+    """Print the last good plan; the first time, roll the tasks forward and make it."""
+    from fleet.care.roll import roll_forward
+    from fleet.planning import printed, selectors, services
+
+    run = selectors.latest_run(organisation.pk)
+    if run is None:
+        write("Working out what is due ...")
+        roll_forward(organisation)
+        write("Fitting the forecast ...")
+        run = services.run_forecast(services.open_run(organisation))
+    write("\n".join(printed.printed(selectors.plan_tables(run), 10)))
+
+
+def take_file(organisation: Organisation, path: Path, write: Write) -> None:
+    """The importer's own verbs, as the page and the command use them."""
+    from fleet.heaters import services
+
+    batch = services.keep_file(path.read_bytes(), path.name, organisation.pk)
+    services.mend_columns(batch, batch.columns, DATE_ORDER)
+    taken = services.accept(batch, CALENDAR_STANDS_AT)
+    counts = ", ".join(f"{count:,} {name}" for name, count in taken.counts.items())
+    write(f"Imported {path.name}: {counts}. Open Import to see why rows were refused.")
