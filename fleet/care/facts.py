@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 from django.db.models import Max, Q
 from django.db.models.functions import Coalesce
 
-from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import CareSetting, Task
 from fleet.care.rules import AnodeLook, Facts, SiteSetting
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
@@ -73,32 +73,30 @@ class Surroundings:
         return None
 
 
-def gather(
-    heaters: Sequence[tuple[object, ...]], surroundings: Surroundings, today: date
-) -> dict[int, Facts]:
+def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today: date) -> dict[int, Facts]:
     """Facts by heater id, as known on `today`. `heaters` are rows of HEATER_FIELDS."""
     facts: dict[int, Facts] = {}
     for row in heaters:
         (number, kind, installed, made, setpoint, anode, capacity, power, recirculation, expansion, closed,
-         seismic, pan, alarm, building_id, property_id, softened_since) = row  # type: ignore[misc]  # fmt: skip
-        softened = softened_since is not None and softened_since <= today  # type: ignore[operator]
-        facts[number] = Facts(  # type: ignore[index]
-            heater_id=number,  # type: ignore[arg-type]
-            kind=kind,  # type: ignore[arg-type]
-            started_on=installed or made,  # type: ignore[arg-type]
-            hardness_mg_l=surroundings.hardness_of(property_id, building_id, softened),  # type: ignore[arg-type]
+         seismic, pan, alarm, building_id, property_id, softened_since) = row  # fmt: skip
+        softened = softened_since is not None and softened_since <= today
+        facts[number] = Facts(
+            heater_id=number,
+            kind=kind,
+            started_on=installed or made,
+            hardness_mg_l=surroundings.hardness_of(property_id, building_id, softened),
             softened=softened,
-            setpoint_f=setpoint,  # type: ignore[arg-type]
-            anode_kind=anode,  # type: ignore[arg-type]
-            capacity_gal=capacity,  # type: ignore[arg-type]
-            input_btu_h=power,  # type: ignore[arg-type]
-            has_expansion_tank=expansion,  # type: ignore[arg-type]
-            closed_system=closed,  # type: ignore[arg-type]
-            seismic_zone=seismic,  # type: ignore[arg-type]
-            recirculation=recirculation,  # type: ignore[arg-type]
-            has_pan=pan,  # type: ignore[arg-type]
-            has_leak_alarm=alarm,  # type: ignore[arg-type]
-            settings=surroundings.settings.get(property_id, {}),  # type: ignore[call-overload]
+            setpoint_f=setpoint,
+            anode_kind=anode,
+            capacity_gal=capacity,
+            input_btu_h=power,
+            has_expansion_tank=expansion,
+            closed_system=closed,
+            seismic_zone=seismic,
+            recirculation=recirculation,
+            has_pan=pan,
+            has_leak_alarm=alarm,
+            settings=surroundings.settings.get(property_id, {}),
         )
     _add_services(facts, today)
     _add_closed_tasks(facts, today)
@@ -151,7 +149,3 @@ def facts_of(heater: Heater, today: date) -> Facts:
     """The same facts for one heater, for its own page."""
     rows = list(Heater.objects.filter(pk=heater.pk).values_list(*HEATER_FIELDS))
     return gather(rows, Surroundings(heater.organisation_id, today), today)[heater.pk]
-
-
-def usable_kinds() -> dict[str, TaskKind]:
-    return dict(task_kinds())

@@ -121,7 +121,9 @@ def _finding(where: str, raw: Mapping[str, Any]) -> FindingField:
     for name in raw:
         if name not in known:
             raise _bad(where, "findings", name, f"one of {', '.join(sorted(known))}")
-    values = {name: tuple(value) if isinstance(value, list) else value for name, value in raw.items()}
+    values: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in raw.items()
+    }
     try:
         field = FindingField(**values)
     except TypeError as error:
@@ -186,7 +188,9 @@ def _kind(code: str, raw: Mapping[str, Any]) -> TaskKind:
             raise _bad(
                 code, field, raw[field], "at least one entry: no task without cautions, source and findings"
             )
-    values = {name: tuple(value) if isinstance(value, list) else value for name, value in raw.items()}
+    values: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in raw.items()
+    }
     values["applies_to"] = frozenset().union(
         *(GROUPS.get(name, frozenset({name})) for name in raw["applies_to"])
     )

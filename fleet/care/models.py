@@ -119,7 +119,7 @@ class Task(ScopedModel):
         return self.due_on - timedelta(days=self.window_days)
 
     @property
-    def late_after(self) -> date:
+    def closes_on(self) -> date:
         return self.due_on + timedelta(days=self.window_days)
 
     @property
@@ -186,3 +186,39 @@ class UnsafeFinding(ScopedModel):
 
     def __str__(self) -> str:
         return f"{self.what} at {self.heater}"
+
+
+class Label(ScopedModel):
+    """The code printed on one heater's label. Random and kept, so that a printed label works for years."""
+
+    property_path = "heater__position__building__property"
+    heater = models.OneToOneField("heaters.Heater", on_delete=models.CASCADE, related_name="label")
+    code = models.CharField(max_length=12, unique=True)
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class LeakReport(ScopedModel):
+    """What someone who scanned a label reported. No name is asked for, none is kept."""
+
+    property_path = "heater__position__building__property"
+    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="leak_reports")
+    words = models.CharField(max_length=300, blank=True)
+    reported_at = models.DateTimeField()
+    answered_at = models.DateTimeField(null=True, blank=True)
+    answered_by: Any = models.ForeignKey(
+        "estate.Person", null=True, on_delete=models.SET_NULL, related_name="+"
+    )
+    answer = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["answered_at", "-reported_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(answered_at__isnull=True) | ~Q(answer=""), name="leak_answered_with_words"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"leak reported at {self.heater}"

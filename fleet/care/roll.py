@@ -6,16 +6,15 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Max
-from django.utils import timezone
 
 from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import Task
 from fleet.care.rules import Decision, Withheld, decide
+from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
 from fleet.heaters.models import Heater
 
@@ -41,8 +40,8 @@ class _Plan:
 
 
 def local_today(property_: Property) -> date:
-    """Days are days in the property's time zone."""
-    return timezone.now().astimezone(ZoneInfo(property_.time_zone)).date()
+    """Days are days in the property's time zone (or the day where an invented record stands still)."""
+    return today_of(property_.organisation, property_)
 
 
 def roll_forward(
@@ -54,7 +53,9 @@ def roll_forward(
     """Open, move and drop tasks as of a day (default: today where each property stands). Idempotent."""
     kinds = task_kinds()
     result = RollResult()
-    properties = list(Property.objects.filter(organisation=organisation).order_by("id"))
+    properties = list(
+        Property.objects.filter(organisation=organisation).select_related("organisation").order_by("id")
+    )
     zones: dict[date, list[int]] = {}
     for row in properties:
         zones.setdefault(today or local_today(row), []).append(row.pk)

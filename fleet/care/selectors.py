@@ -8,8 +8,8 @@ from typing import Any
 
 from django.db.models import Count, Min, Q, QuerySet
 
-from fleet.care.kinds import task_kinds
-from fleet.care.models import Task, UnsafeFinding
+from fleet.care.kinds import WORKERS, task_kinds
+from fleet.care.models import CareSetting, Task, UnsafeFinding
 from fleet.estate.models import Building
 
 
@@ -67,7 +67,7 @@ def due_by_building(
         building = task.heater.position.building
         queue = queues.setdefault(building.pk, BuildingQueue(building))
         queue.tasks.append(task)
-        queue.late += task.late_after < today
+        queue.late += task.due_on < today
     return list(queues.values())
 
 
@@ -107,3 +107,11 @@ def open_unsafe(heater_id: int | None = None) -> QuerySet[UnsafeFinding]:
     rows: QuerySet[UnsafeFinding] = UnsafeFinding.objects.filter(closed_at=None)
     rows = rows.select_related("heater__position__building__property", "task")
     return rows if heater_id is None else rows.filter(heater_id=heater_id)
+
+
+def worker_of(task: Task) -> str:
+    """Who may do it: the site's own setting, else the task kind's."""
+    site = CareSetting.objects.filter(
+        property=task.heater.position.building.property_id, kind=task.kind
+    ).first()
+    return WORKERS[site.done_by] if site is not None and site.done_by else task.task_kind.worker

@@ -122,7 +122,8 @@ def _property_of(heater: Heater) -> Property:
 
 
 def _local_day(heater: Heater, at: datetime) -> date:
-    return at.astimezone(ZoneInfo(_property_of(heater).time_zone)).date()
+    standing: date | None = heater.organisation.calendar_stands_at
+    return standing or at.astimezone(ZoneInfo(_property_of(heater).time_zone)).date()
 
 
 @transaction.atomic

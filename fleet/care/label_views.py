@@ -1,0 +1,86 @@
+"""Label sheet and shut-off card; the public card behind a label's code shows no person and nothing to attack."""
+
+from __future__ import annotations
+
+import segno
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fleet.care import labels as verbs
+from fleet.care.models import Label, LeakReport
+from fleet.care.services import CareRefused
+from fleet.care.shut_off import shut_off_steps
+from fleet.estate.access import Need, page
+from fleet.estate.models import Building
+from fleet.estate.scope import scope_of_organisation, scoped, unscoped
+from fleet.heaters.models import Heater
+
+
+def _picture(request: HttpRequest, code: str) -> dict[str, str]:
+    address = request.build_absolute_uri(reverse("care:scanned", args=[code]))
+    return {"address": address, "picture": segno.make(address, error="m").svg_data_uri(scale=4, border=2)}
+
+
+@page(Need.WORK)
+@require_GET
+def labels(request: HttpRequest, pk: int) -> HttpResponse:
+    """A sheet to print: one label a heater of this building, with its picture code and its letters."""
+    building: Building = get_object_or_404(Building.objects.select_related("property"), pk=pk)
+    heaters = list(
+        Heater.objects.filter(position__building_id=pk, ending="")
+        .select_related("position")
+        .order_by("position", "id")
+    )
+    codes = verbs.label_heaters(heaters)
+    rows = [
+        {"heater": row, "code": codes[row.pk].code} | _picture(request, codes[row.pk].code) for row in heaters
+    ]
+    return render(request, "care/labels.html", {"building": building, "rows": rows})
+
+
+@page(Need.WORK)
+@require_GET
+def card(request: HttpRequest, pk: int) -> HttpResponse:
+    """The shut-off card of one heater, to print and hang beside it."""
+    rows = Heater.objects.select_related("position__building__property", "organisation")
+    heater: Heater = get_object_or_404(rows, pk=pk)
+    label = verbs.label_heaters([heater])[pk]
+    values = {"heater": heater, "shut_off": shut_off_steps(heater), "code": label.code}
+    return render(request, "care/card.html", values | _picture(request, label.code))
+
+
+@page(Need.PUBLIC)
+@require_http_methods(["GET", "HEAD", "POST"])
+def scanned(request: HttpRequest, code: str) -> HttpResponse:
+    """A scanned label: to the heater's care for those who may see it, else the public shut-off card."""
+    own = Label.objects.filter(code=code.upper()).first()
+    if own is not None and request.method != "POST":
+        return redirect("care:heater", own.heater_id)
+    with unscoped("a label's code opens its public card"):
+        rows = Label.objects.select_related("heater__position__building__property", "heater__organisation")
+        label: Label = get_object_or_404(rows, code=code.upper())
+        heater = label.heater
+    reported = False
+    if request.method == "POST":
+        with scoped(scope_of_organisation(heater.organisation_id, actor="someone at the label")):
+            verbs.report_leak(heater, request.POST.get("words", ""), timezone.now())
+        reported = True
+    values = {"heater": heater, "shut_off": shut_off_steps(heater), "code": label.code, "reported": reported}
+    return render(request, "care/public_card.html", values)
+
+
+@page(Need.WORK)
+@require_POST
+def answer(request: HttpRequest, pk: int) -> HttpResponse:
+    report: LeakReport = get_object_or_404(LeakReport.objects, pk=pk)
+    try:
+        verbs.answer_leak(report, request.POST.get("answer", ""), timezone.now())
+    except CareRefused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "Answered.")
+    return redirect("care:unsafe_list")

@@ -1,0 +1,63 @@
+"""Labels on heaters: codes, and leak reports from whoever scans them."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from django.db import transaction
+
+from fleet.care.models import Label, LeakReport
+from fleet.care.services import CareRefused
+from fleet.estate.history import record_change
+from fleet.estate.scope import current_scope
+from fleet.heaters.models import Heater
+
+LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"  # nothing that reads like something else
+REPORTS_AN_HOUR = 3
+
+
+def new_code() -> str:
+    letters = [secrets.choice(LETTERS) for _ in range(10)]
+    return "".join(letters[:5]) + "-" + "".join(letters[5:])
+
+
+@transaction.atomic
+def label_heaters(heaters: Sequence[Heater]) -> dict[int, Label]:
+    """Give each heater its code, once; later calls return the same."""
+    rows = Label.objects.filter(heater_id__in=[heater.pk for heater in heaters])
+    have = set(rows.values_list("heater_id", flat=True))
+    missing = [
+        Label(organisation_id=heater.organisation_id, heater=heater, code=new_code())
+        for heater in heaters
+        if heater.pk not in have
+    ]
+    Label.objects.bulk_create(missing, ignore_conflicts=True)
+    return {label.heater_id: label for label in rows.all()}
+
+
+@transaction.atomic
+def report_leak(heater: Heater, words: str, at: datetime) -> LeakReport | None:
+    """Keep a report from the public card; beyond a few an hour it is already known and None is returned."""
+    Heater.objects.select_for_update(of=("self",)).get(pk=heater.pk)
+    lately = LeakReport.objects.filter(heater=heater, reported_at__gt=at - timedelta(hours=1)).count()
+    if lately >= REPORTS_AN_HOUR:
+        return None
+    report: LeakReport = LeakReport.objects.create(
+        organisation_id=heater.organisation_id, heater=heater, words=words.strip()[:300], reported_at=at
+    )
+    return report
+
+
+@transaction.atomic
+def answer_leak(report: LeakReport, answer: str, at: datetime) -> LeakReport:
+    if not answer.strip():
+        raise CareRefused("Say what was done about it.", {"answer": "A few words are needed."})
+    row: LeakReport = LeakReport.objects.select_for_update(of=("self",)).get(pk=report.pk)
+    if row.answered_at is not None:
+        raise CareRefused(f"Already answered: {row.answer}")
+    row.answer, row.answered_at, row.answered_by_id = answer.strip()[:300], at, current_scope().person_id
+    row.save()
+    record_change(row, "leak report answered", {"answered_at": (None, at.isoformat())}, row.answer)
+    return row

@@ -1,0 +1,250 @@
+"""The crew's pages: the queue, a building, a heater, a task. No decisions here: rules and services make them."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any, cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from fleet.care import facts, selectors, services
+from fleet.care.kinds import task_kinds
+from fleet.care.models import LeakReport, Task, UnsafeFinding
+from fleet.care.rules import decide
+from fleet.care.shut_off import shut_off_steps
+from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Building, Property
+from fleet.heaters.models import Heater
+
+PER_LEAF = 10
+ROWS_SHOWN = 25
+HORIZONS = (14, 30, 60, 120, 365)
+
+
+def _horizon(request: HttpRequest) -> int:
+    asked = request.GET.get("days", "")
+    return min(int(asked), 3650) if asked.isdigit() and len(asked) <= 4 else 60
+
+
+@page(Need.READ)
+@require_GET
+def queue(request: HttpRequest) -> HttpResponse:
+    """What is due, building by building, the longest waiting first."""
+    organisation = cast(MemberRequest, request).organisation
+    days = _horizon(request)
+    asked = request.GET.get("property", "")
+    chosen = Property.objects.filter(pk=int(asked)).first() if asked.isdigit() else None
+    today = today_of(organisation, chosen or Property.objects.first())
+    counts = selectors.due_counts(today, days, chosen.name if chosen else "")
+    leaf = Paginator(counts, PER_LEAF).get_page(request.GET.get("page"))
+    ids = [row.building_id for row in leaf]
+    queues = {row.building.pk: row for row in selectors.due_by_building(today, days, building_ids=ids)}
+    values = {
+        "leaf": leaf,
+        "queues": [queues[number] for number in ids if number in queues],
+        "shown": ROWS_SHOWN,
+        "today": today,
+        "days": days,
+        "horizons": HORIZONS,
+        "properties": Property.objects.order_by("name"),
+        "chosen": chosen,
+        "tasks": sum(row.tasks for row in counts),
+        "late": sum(row.late for row in counts),
+        "hours": round(sum(row.minutes for row in counts) / 60),
+        "alerts": selectors.open_unsafe().count(),
+    }
+    return render(request, "care/queue.html", values)
+
+
+@page(Need.READ)
+@require_GET
+def building(request: HttpRequest, pk: int) -> HttpResponse:
+    """One building's whole queue."""
+    row: Building = get_object_or_404(Building.objects.select_related("property__organisation"), pk=pk)
+    today = today_of(row.property.organisation, row.property)
+    days = _horizon(request)
+    queues = selectors.due_by_building(today, days, building_ids=[pk])
+    values = {"building": row, "queue": queues[0] if queues else None, "today": today, "days": days}
+    return render(request, "care/building.html", values)
+
+
+def _heater(pk: int) -> Heater:
+    rows = Heater.objects.select_related("position__building__property", "organisation")
+    found: Heater = get_object_or_404(rows, pk=pk)
+    return found
+
+
+def _today(heater: Heater) -> date:
+    return today_of(heater.organisation, heater.position.building.property)
+
+
+@page(Need.READ)
+@require_GET
+def heater(request: HttpRequest, pk: int) -> HttpResponse:
+    """One heater's care: what is due, what is held back and why, what was seen last."""
+    row = _heater(pk)
+    today = _today(row)
+    held = decide(facts.facts_of(row, today), task_kinds(), today)[1] if row.in_service else {}
+    tasks = selectors.tasks_of(pk)
+    values = {
+        "heater": row,
+        "today": today,
+        "tasks": tasks.filter(state="open"),
+        "closed": tasks.exclude(state="open").order_by("-closed_on", "-id")[:50],
+        "held": [(task_kinds()[code].name, one.why) for code, one in held.items()],
+        "findings": row.findings.select_related("task")[:30],
+        "alerts": selectors.open_unsafe(pk),
+        "shut_off": shut_off_steps(row),
+    }
+    return render(request, "care/heater.html", values)
+
+
+def _task(pk: int) -> Task:
+    rows = Task.objects.select_related(
+        "heater__position__building__property", "heater__organisation", "organisation"
+    )
+    found: Task = get_object_or_404(rows, pk=pk)
+    return found
+
+
+def _show_task(
+    request: HttpRequest, row: Task, problems: dict[str, str] | None = None, status: int = 200
+) -> HttpResponse:
+    answers = {name: str(value) for name, value in request.POST.items()}
+    fields = [
+        {
+            "field": field,
+            "answer": answers.get(field.name, ""),
+            "problem": (problems or {}).get(field.name, ""),
+        }
+        for field in row.task_kind.findings
+    ]
+    values: dict[str, Any] = {
+        "task": row,
+        "kind": row.task_kind,
+        "heater": row.heater,
+        "today": _today(row.heater),
+        "fields": fields,
+        "problems": problems or {},
+        "ask_again": request.method == "POST" and bool(problems),
+        "note": answers.get("note", ""),
+        "alerts": selectors.open_unsafe(row.heater_id),
+        "shut_off": shut_off_steps(row.heater),
+        "last": row.heater.findings.filter(task__kind=row.kind).exclude(task=row)[:10],
+        "worker": selectors.worker_of(row),
+        "may_work": may(request, Need.WORK),
+    }
+    return render(request, "care/task.html", values, status=status)
+
+
+@page(Need.READ)
+@require_http_methods(["GET", "HEAD", "POST"])
+def task(request: HttpRequest, pk: int) -> HttpResponse:
+    """One task: cautions first, then the steps, then what was found."""
+    row = _task(pk)
+    if request.method != "POST":
+        return _show_task(request, row)
+    return _complete(request, pk)
+
+
+@page(Need.WORK)
+def _complete(request: HttpRequest, pk: int) -> HttpResponse:
+    row = _task(pk)
+    answers = {field.name: request.POST.get(field.name, "") for field in row.task_kind.findings}
+    try:
+        outcome = services.complete_task(
+            row,
+            answers,
+            timezone.now(),
+            sure=bool(request.POST.get("sure")),
+            note=request.POST.get("note", "")[:1000],
+        )
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+        return _show_task(request, row, refused.problems, status=409 if not refused.problems else 422)
+    if outcome.stopped:
+        messages.error(request, "Stop. This is unsafe: the task is stopped and an alert is raised.")
+        return redirect("care:task", pk)
+    messages.success(request, f"{row.task_kind.name}: done and kept.")
+    return redirect("care:heater", row.heater_id)
+
+
+@page(Need.WORK)
+@require_POST
+def leave_out(request: HttpRequest, pk: int) -> HttpResponse:
+    row = _task(pk)
+    try:
+        services.skip_task(row, request.POST.get("reason", ""))
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+        return redirect("care:task", pk)
+    messages.success(request, f"{row.task_kind.name}: left out this time, the reason is kept.")
+    return redirect("care:heater", row.heater_id)
+
+
+@page(Need.WORK)
+@require_POST
+def move(request: HttpRequest, pk: int) -> HttpResponse:
+    row = _task(pk)
+    text = request.POST.get("due_on", "")
+    try:
+        services.override_due(row, date.fromisoformat(text), request.POST.get("reason", ""))
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+    except ValueError:
+        messages.error(request, f"{text!r} is not a day. Right would be 2026-11-25.")
+    else:
+        messages.success(request, f"Moved to {text}; the reason is kept.")
+    return redirect("care:task", pk)
+
+
+@page(Need.WORK)
+@require_POST
+def unsafe(request: HttpRequest, pk: int) -> HttpResponse:
+    """Something unsafe that no field asks for."""
+    row = _task(pk)
+    try:
+        services.report_unsafe(row, request.POST.get("what", ""), timezone.now())
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.error(request, "Stop. The task is stopped and an alert is raised.")
+    return redirect("care:task", pk)
+
+
+@page(Need.READ)
+@require_GET
+def unsafe_list(request: HttpRequest) -> HttpResponse:
+    rows = UnsafeFinding.objects.select_related("heater__position__building__property", "task", "seen_by")
+    values = {
+        "alerts": rows.filter(closed_at=None),
+        "closed": rows.exclude(closed_at=None)[:50],
+        "leaks": LeakReport.objects.filter(answered_at=None).select_related(
+            "heater__position__building__property"
+        ),
+        "may_close": may(request, Need.PLAN),
+        "may_work": may(request, Need.WORK),
+    }
+    return render(request, "care/unsafe.html", values)
+
+
+@page(Need.PLAN)
+@require_POST
+def close_unsafe(request: HttpRequest, pk: int) -> HttpResponse:
+    """Closed by someone entitled to, with what was done and by whom."""
+    row: UnsafeFinding = get_object_or_404(UnsafeFinding.objects, pk=pk)
+    try:
+        services.close_unsafe(
+            row, request.POST.get("follow_up", ""), request.POST.get("follow_up_by", ""), timezone.now()
+        )
+    except services.CareRefused as refused:
+        messages.error(request, " ".join([str(refused), *refused.problems.values()]))
+    else:
+        messages.success(request, "Closed, with its follow-up.")
+    return redirect("care:unsafe_list")
