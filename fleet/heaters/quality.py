@@ -7,7 +7,7 @@ Two answers: `quick_look` in a moment, ranked by counts and the published or jud
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -58,7 +58,10 @@ ROUGH_AGE_LOG_HAZARD = 0.9
 
 @dataclass(frozen=True)
 class Gap:
-    """One thing the record lacks. Money is the standard deviation of ten years' failure costs; None: not computed."""
+    """One thing the record lacks. Money is the standard deviation of ten years' failure costs; None: not computed.
+
+    `causes` is the spread this ignorance alone brings in, `spread_known` what is left of the whole once it is known.
+    """
 
     name: str
     missing: str
@@ -67,6 +70,7 @@ class Gap:
     answers_needed: int
     answered_by: str
     worst_places: list[list[Any]]
+    causes: float | None = None
     spread_known: float | None = None
     narrows: float | None = None
 
@@ -122,7 +126,8 @@ def full_look(
     for row in found.to_dict("records"):
         rows = lacking[lacking["input"] == str(row["input"])]
         narrows = round(float(row["sd_now"] - row["sd_known"]))
-        gaps.append(_gap(str(row["input"]), rows, records, round(float(row["sd_known"])), narrows))
+        worth = {"causes": round(float(row["sd_removed"])), "spread_known": round(float(row["sd_known"]))}
+        gaps.append(replace(_gap(str(row["input"]), rows, records), narrows=narrows, **worth))
     progress(1.0, "Done")
     spread = round(float(found["sd_now"].iloc[0])) if len(found) else 0
     return _quality(organisation, records, gaps, spread)
@@ -168,13 +173,7 @@ def _rough_score(name: str, rows: pd.DataFrame) -> float:
     return float(effect * together**0.5)
 
 
-def _gap(
-    name: str,
-    rows: pd.DataFrame,
-    records: Records,
-    spread_known: float | None = None,
-    narrows: float | None = None,
-) -> Gap:
+def _gap(name: str, rows: pd.DataFrame, records: Records) -> Gap:
     missing, remedy = WORDS[name]
     of_building = name == "water_test"
     place = records.heaters.set_index("heater_id")["property_id"].reindex(rows["heater_id"])
@@ -189,8 +188,6 @@ def _gap(
         answers_needed=int(rows["building_id"].nunique()) if of_building else len(rows),
         answered_by="building" if of_building else "heater",
         worst_places=worst,
-        spread_known=spread_known,
-        narrows=narrows,
     )
 
 

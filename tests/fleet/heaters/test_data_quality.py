@@ -166,7 +166,7 @@ def test_the_computed_page_says_what_each_answer_is_worth(cast: Cast) -> None:
         result = Job.objects.get(kind="data_quality").result
     assert result["spread_now"] > 0
     assert all(0 <= gap["narrows"] <= result["spread_now"] for gap in result["gaps"])
-    assert result["gaps"] == sorted(result["gaps"], key=lambda gap: -gap["narrows"])
+    assert result["gaps"] == sorted(result["gaps"], key=lambda gap: -gap["causes"])
 
 
 def test_a_person_of_one_property_sees_only_its_gaps(cast: Cast) -> None:

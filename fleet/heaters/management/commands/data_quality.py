@@ -58,11 +58,11 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"Spread (standard deviation) of ten years' failure costs: {quality.spread_now:,.0f} {quality.currency}."
             )
-        money = f"{'narrower by':>13}" if quality.computed else ""
+        money = f"{'causes':>12}{'narrower by':>13}" if quality.computed else ""
         self.stdout.write(f"{'missing':<42}{'heaters':>8}{'to answer':>16}{money}")
         for gap in quality.gaps:
             answer = f"{gap.answers_needed:,} {gap.answered_by}{'' if gap.answers_needed == 1 else 's'}"
-            money = f"{gap.narrows:>13,.0f}" if gap.narrows is not None else ""
+            money = f"{gap.causes:>12,.0f}{gap.narrows:>13,.0f}" if quality.computed else ""
             self.stdout.write(f"{gap.missing:<42}{gap.heaters:>8,}{answer:>16}{money}")
         for words in quality.other:
             self.stdout.write(f"- {words}")
