@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
+from forecasting.dates import typical_log_survival
 from forecasting.episodes import FloatArray, FutureStates, IntArray
 from forecasting.plan import Plan, period_covariates
 from forecasting.posterior import Posterior
@@ -64,7 +65,8 @@ def likely_ages(states: FutureStates, posterior: Posterior, risk: FloatArray) ->
         rows = np.flatnonzero(vague)
         shape = np.exp(posterior.log_shape.mean(axis=0))[states.kind[rows], None]
         scale = np.exp(posterior.log_scale.mean(axis=0))[states.kind[rows], None]
-        lived = weights[rows] * np.exp(-np.exp(risk[rows, None]) * (states.age_nodes[rows] / scale) ** shape)
+        own = np.exp(-np.exp(risk[rows, None]) * (states.age_nodes[rows] / scale) ** shape)
+        lived = weights[rows] * own / np.exp(typical_log_survival(states.age_nodes[rows]))
         lived = np.where(lived.sum(axis=1, keepdims=True) > 0, lived, weights[rows])
         ladder = (lived / lived.sum(axis=1, keepdims=True)).cumsum(axis=1)
         at = (np.arange(len(rows)) + 0.5) * 0.6180339887498949 % 1.0

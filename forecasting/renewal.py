@@ -25,6 +25,7 @@ __all__ = [
     "Prices",
     "Shares",
     "Streams",
+    "expected_renewals",
     "failure_count_distribution",
     "poisson_binomial",
     "replacement_streams",
@@ -181,6 +182,25 @@ def _plan(
         planned_period=planned.astype(np.int64),
         seed=int(seed),
     )
+
+
+def expected_renewals(failed_share: FloatArray) -> FloatArray:
+    """Renewal function M on an even grid from the share failed F there: M(t) = F(t) + integral of M(t-s) dF(s).
+
+    ``failed_share`` (n+1,) starts at 0 and does not fall; returns M (n+1,), the expected number of
+    replacements of one place that starts with a new heater.  Step lives are centred (trapezium in M), so the
+    error falls with the square of the step.  Raises ValueError for a share that falls or leaves [0, 1].
+    """
+    share = np.asarray(failed_share, dtype=float)
+    if share[0] != 0 or (np.diff(share) < 0).any() or share[-1] > 1:
+        raise ValueError("failed_share must start at 0, not fall and not pass 1")
+    lives = np.diff(share)
+    answer = np.zeros(len(share))
+    for i in range(1, len(share)):
+        # Between grid points M is taken straight: the mean of its two ends.
+        older = lives[1:i] @ (answer[i - 1 : 0 : -1] + answer[i - 2 :: -1][: i - 1]) / 2 if i > 1 else 0.0
+        answer[i] = (share[i] + older + lives[0] * answer[i - 1] / 2) / (1 - lives[0] / 2)
+    return answer
 
 
 def poisson_binomial(chances: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from forecasting.dates import typical_log_survival
 from forecasting.episodes import FloatArray, FutureStates, IntArray
 from forecasting.posterior import Posterior
 
@@ -129,8 +130,11 @@ def chunk_risk(
     rows: IntArray,
     years: int,
 ) -> ChunkRisk:
-    """Prepare a chunk.  The possible ages are weighed by their prior weight times the chance of having lived
-    that long, S(a) = exp(-rate a^k): an old heater that still works is more likely the younger of its ages."""
+    """Prepare a chunk.
+
+    ``states.age_weights`` count how long a typical heater lives; here that chance gives way to the draw's
+    own, S(a) = exp(-rate a^k): an old heater that still works is more likely the younger of its ages.
+    """
     shape = np.exp(posterior.log_shape[draws, kind])
     offset = np.log(multipliers.z[:, multipliers.column[rows]]).T - shape * posterior.log_scale[draws, kind]
     beta = posterior.beta[draws].T.astype(np.float32)
@@ -151,7 +155,7 @@ def chunk_risk(
     else:
         lived = -rates[0].astype(float)[:, None, :] * ages[:, :, None] ** shape
         with np.errstate(divide="ignore"):
-            score = lived + np.log(prior)[:, :, None]
+            score = lived + (np.log(prior) - typical_log_survival(ages))[:, :, None]
         score -= score.max(axis=1, keepdims=True)
         raw = np.exp(score)
         weights = (raw / raw.sum(axis=1, keepdims=True)).astype(np.float32)

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
+from forecasting.dates import typical_log_survival
 from forecasting.outlook import failure_probabilities, heater_curve, heater_outlooks, reasons
 from tests.forecasting.made_up import invented_posterior, invented_states
 
@@ -68,7 +69,7 @@ def test_remaining_life_is_the_time_at_which_half_have_failed() -> None:
         assert np.allclose(life, exact, atol=0.06)
 
 
-def test_a_heater_that_still_works_is_more_likely_the_younger_of_its_possible_ages() -> None:
+def test_possible_ages_are_weighed_by_the_fits_own_survival() -> None:
     posterior = invented_posterior(draws=1, spread=0.0)
     states = invented_states(count=1, plain=True)
     states = replace(
@@ -76,8 +77,11 @@ def test_a_heater_that_still_works_is_more_likely_the_younger_of_its_possible_ag
         age_nodes=np.array([[10.0, 20.0]]),
         age_weights=np.array([[0.5, 0.5]]),
     )
-    lived = np.exp(-((np.array([10.0, 20.0]) / 14) ** 3))
-    weights = lived / lived.sum()
+    ages = np.array([10.0, 20.0])
+    lived = np.exp(-((ages / 14) ** 3))
+    # Half and half already counts that a typical heater seldom gets to 20; that part is taken out.
+    weights = lived / np.exp(typical_log_survival(ages))
+    weights /= weights.sum()
     outlook = heater_outlooks(posterior, states)
     assert outlook["age_years"][0] == pytest.approx(float(weights @ [10, 20]), abs=1e-4)
     chance = 1 - np.exp((np.array([10, 20]) / 14) ** 3 - (np.array([13, 23]) / 14) ** 3)
