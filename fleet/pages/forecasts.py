@@ -51,9 +51,14 @@ def years(run: Any, grouping: str = "total", key: Any = "") -> list[Year]:
     """Cost in each fiscal year of a run: of the portfolio, or of one property, building or kind."""
     if run is None or not run.result:
         return []
-    groups = run.result.get("groups", {}).get(grouping, [])
+    calendar, groups = run.result["years"], run.result["groups"].get(grouping, [])
+    if grouping == "property":
+        # A property whose fiscal year starts in another month than the portfolio's has years of its own.
+        own = next((row for row in run.result["own_years"] if row["key"] == key), None)
+        calendar = own["calendar"] if own else calendar
+        groups = [own] if own else groups
     rows: list[dict[str, Any]] = next((group["years"] for group in groups if group["key"] == key), [])
-    return [_year(str(period["label"]), row) for period, row in zip(run.result["years"], rows, strict=False)]
+    return [_year(str(period["label"]), row) for period, row in zip(calendar, rows, strict=False)]
 
 
 def _year(period: str, row: dict[str, Any]) -> Year:
@@ -70,8 +75,7 @@ def _year(period: str, row: dict[str, Any]) -> Year:
 
 
 def currency(run: Any) -> str:
-    book = getattr(run, "cost_book", None)
-    return book.currency if book else "USD"
+    return str(run.assumptions.get("currency", "USD")) if run else "USD"
 
 
 def outlooks(organisation_id: int, **filters: Any) -> Any:

@@ -22,7 +22,7 @@ MENU: tuple[tuple[str, str, str], ...] = (
     ("Plan", "planning:plan", "read"),
     ("Properties", "pages:properties", "read"),
     ("Heaters", "pages:heaters", "read"),
-    ("Records", "heaters:data_quality", "read"),
+    ("What is missing", "heaters_export:data_quality", "read"),
     ("Import", "heaters:import_start", "plan"),
     ("Export", "heaters_export:export", "read"),
     ("Changes", "pages:history", "read"),

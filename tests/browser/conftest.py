@@ -1,0 +1,100 @@
+"""A headless Chromium against the live pages, where one is installed; skipped where none is."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.test import Client
+
+from fleet.estate.models import Person
+
+# The browser's driver keeps an event loop in this thread, which Django would take for asynchronous code.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+CHROMIUM = next(
+    (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
+    None,
+)
+QUIET = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+PHONE = {"width": 390, "height": 844}
+DESK = {"width": 1280, "height": 900}
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    if CHROMIUM is None:
+        pytest.skip("no Chromium is installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def browser_page(chromium: Any) -> Iterator[Any]:
+    """A page at desktop width; `browser_page.set_viewport_size(PHONE)` makes it a phone. Script errors fail the test."""
+    context = chromium.new_context(viewport=DESK)
+    page = context.new_page()
+    page.set_default_timeout(15_000)
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on(
+        "console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None
+    )
+    yield page
+    context.close()
+    assert wrong == []
+
+
+@pytest.fixture
+def signed_in(browser_page: Any, live_server: Any) -> Callable[[Person], Any]:
+    """Gives the page a person's session without going through the form each time."""
+
+    def enter(person: Person) -> Any:
+        client = Client()
+        client.force_login(person)
+        cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
+        browser_page.context.add_cookies(
+            [{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}]
+        )
+        return browser_page
+
+    return enter
+
+
+def accessibility_problems(page: Any) -> list[str]:
+    """What axe finds against WCAG 2.2 A and AA, one line each."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    rules = {
+        "runOnly": {
+            "type": "tag",
+            "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+        }
+    }
+    found = Axe().run(page, options=rules).response["violations"]
+    return [
+        f"{page.url}: {rule['id']}: {rule['help']}: {node['html'][:160]}"
+        for rule in found
+        for node in rule["nodes"][:4]
+    ]
+
+
+def sideways_overflow(page: Any) -> int:
+    """How many pixels the page is wider than its window: 0 when nothing has to be moved sideways to be read."""
+    return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
