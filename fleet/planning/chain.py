@@ -164,13 +164,7 @@ def _plan(
         for month in sorted({portfolio_month, *months.values()})
     }
     cells = periods.cells_of(list(calendars.values()))
-    buildings = records.heaters.set_index("heater_id")["building_id"]
-    finest = [
-        (int(property_), int(building), posterior.kinds[kind])
-        for property_, building, kind in zip(
-            states.property_id, buildings.loc[states.heater_ids], states.kind, strict=True
-        )
-    ]
+    finest = _finest_groups(records, posterior, states)
     groups = sorted(set(finest))
     place = {group: index for index, group in enumerate(groups)}
     numbers = len(groups) * (len(cells.edges) - 1)
@@ -199,6 +193,17 @@ def _plan(
     return answer
 
 
+def _finest_groups(
+    records: Records, posterior: Posterior, states: FutureStates
+) -> list[tuple[int, int, str]]:
+    """Property, building and kind of each heater in service: what every other grouping is a sum of."""
+    buildings = dict(zip(records.heaters["heater_id"], records.heaters["building_id"], strict=True))
+    return [
+        (int(property_), int(buildings[heater]), posterior.kinds[kind])
+        for property_, heater, kind in zip(states.property_id, states.heater_ids, states.kind, strict=True)
+    ]
+
+
 def _tables(
     paths: tables.Paths,
     groups: list[tuple[int, int, str]],
@@ -213,7 +218,7 @@ def _tables(
         month: tables.years_of_cells([cells.of(year) for year in years], count)
         for month, years in calendars.items()
     }
-    labels = {
+    labels: dict[str, list[Any]] = {
         "total": [""] * len(groups),
         "property": [group[0] for group in groups],
         "building": [group[1] for group in groups],

@@ -95,7 +95,7 @@ def _services(as_of: date) -> pd.DataFrame:
         frame[column] = pd.to_numeric(frame[column], errors="coerce").astype(float)
     today = pd.Timestamp(as_of)
     frame = frame[~(frame["done_earliest"] > today)].copy()
-    frame["done_latest"] = frame["done_latest"].clip(upper=today)
+    frame["done_latest"] = _not_after(frame["done_latest"], today)
     return frame.reset_index(drop=True)
 
 
@@ -103,15 +103,14 @@ def _known_by(frame: pd.DataFrame, as_of: date) -> pd.DataFrame:
     """Hold back what came later. An ending of unknown day stands, somewhere between install and `as_of`."""
     today = pd.Timestamp(as_of)
     frame = frame[~(frame["installed_earliest"] > today)].copy()
-    frame["installed_latest"] = frame["installed_latest"].clip(upper=today)
+    frame["installed_latest"] = _not_after(frame["installed_latest"], today)
     later = frame["ended_earliest"] > today
-    frame.loc[later, "ending"] = ""
-    frame.loc[later, ["ended_earliest", "ended_latest"]] = pd.NaT
+    frame["ending"] = frame["ending"].mask(later, "")
     ended = frame["ending"] != ""
-    frame.loc[ended, "ended_latest"] = frame.loc[ended, "ended_latest"].fillna(today).clip(upper=today)
-    frame.loc[ended, "ended_earliest"] = frame.loc[ended, "ended_earliest"].fillna(
-        frame.loc[ended, "installed_earliest"]
-    )
+    latest = _not_after(frame["ended_latest"].fillna(today), today)
+    earliest = frame["ended_earliest"].fillna(frame["installed_earliest"])
+    frame["ended_latest"] = latest.where(ended)
+    frame["ended_earliest"] = earliest.where(ended)
     return frame.reset_index(drop=True)
 
 
@@ -128,7 +127,12 @@ def _record_start(heaters: pd.DataFrame, services: pd.DataFrame, as_of: date) ->
     start = heaters["records_since"].fillna(heaters["property_id"].map(first_seen))
     start = start.fillna(pd.Timestamp(as_of))
     latest_install = heaters["installed_earliest"].fillna(heaters["made_earliest"])
-    return start.where(~(latest_install > start), latest_install).clip(upper=pd.Timestamp(as_of))
+    return _not_after(start.where(~(latest_install > start), latest_install), pd.Timestamp(as_of))
+
+
+def _not_after(days: pd.Series, last: pd.Timestamp) -> pd.Series:
+    """Days past `last` become it; unknown days stay unknown."""
+    return days.where(~(days > last), last)
 
 
 def _waters(as_of: date, heaters: pd.DataFrame) -> pd.DataFrame:
@@ -158,7 +162,8 @@ def _contract(heaters: pd.DataFrame) -> pd.DataFrame:
     shared = heaters["building_units"] / heaters["building_id"].map(standing)
     heaters = heaters.assign(units_served=heaters["units_served"].fillna(shared))
     for column in ("closed_system", "has_expansion_tank", "recirculation"):
-        heaters[column] = heaters[column].astype(object).where(heaters[column].notna(), None)
+        values = [None if pd.isna(value) else bool(value) for value in heaters[column]]
+        heaters[column] = pd.Series(values, index=heaters.index, dtype=object)
     for column in ("heater_id", "property_id", "building_id", "position_id"):
         heaters[column] = heaters[column].astype("int64")
     return heaters.drop(columns=["records_since", "building_units"]).reset_index(drop=True)

@@ -64,14 +64,13 @@ def price_heaters(
         key = (kind, typical.get(kind) if capacity is None else capacity)
         if key not in cache:
             cache[key] = _line_for(by_kind.get(kind, []), key[1])
-        line = cache[key]
-        if line is None:
+        if (chosen := cache[key]) is None:
             size = "" if key[1] is None or kind not in by_kind else f" of {key[1]:g} gal"
             missing[f"{kind_words(kind)}{size}"] += 1
             continue
-        planned.append(line.planned_cost)
-        emergency.append(line.emergency_cost)
-        status[line.status] += 1
+        planned.append(chosen.planned_cost)
+        emergency.append(chosen.emergency_cost)
+        status[chosen.status] += 1
     if missing:
         raise CostBookRefused(
             [

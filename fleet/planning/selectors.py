@@ -116,16 +116,9 @@ def plan_tables(run: ForecastRun) -> PlanTables:
         _table(row, names["property"], [_calendar_row(year) for year in row["calendar"]])
         for row in result["own_years"]
     ]
-    return PlanTables(
-        run,
-        run.assumptions.get("currency", "USD"),
-        tables("total")[0],
-        *(
-            sorted(tables(grouping), key=lambda table: (-table.total_cost, table.name))
-            for grouping in GROUPINGS
-        ),
-        own_years=own,
-    )
+    by = {name: sorted(tables(name), key=lambda table: (-table.total_cost, table.name)) for name in GROUPINGS}
+    currency = run.assumptions.get("currency", "USD")
+    return PlanTables(run, currency, tables("total")[0], by["property"], by["building"], by["kind"], own)
 
 
 def _names() -> dict[str, dict[Any, str]]:
@@ -146,13 +139,10 @@ def _calendar_row(row: dict[str, Any]) -> Calendar:
 
 
 def _table(row: dict[str, Any], names: dict[Any, str], calendar: list[Calendar]) -> GroupTable:
-    years = [
-        YearRow(
-            *when,
-            **{name: _figures(figures[name]) for name in ("count", "cost", "count_so_far", "cost_so_far")},
-        )
-        for when, figures in zip(calendar, row["years"], strict=True)
-    ]
+    years = []
+    for (label, start, last_day, whole), figures in zip(calendar, row["years"], strict=True):
+        named = [_figures(figures[name]) for name in ("count", "cost", "count_so_far", "cost_so_far")]
+        years.append(YearRow(label, start, last_day, whole, *named))
     return GroupTable(row["key"], names.get(row["key"], f"no longer on record ({row['key']})"), years)
 
 

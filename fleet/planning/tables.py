@@ -38,8 +38,8 @@ def largest_remainder(values: Array, unit: float) -> Whole:
 class Paths:
     """What the forecast hands over: R joint paths, T cells of time, G finest groups."""
 
-    failures: Array  # (R, T, G)
-    planned: Array  # (R, T, G)
+    failures: npt.NDArray[Any]  # (R, T, G)
+    planned: npt.NDArray[Any]  # (R, T, G)
     cost: Array  # (R, T, G) money
 
     def expected(self) -> Expected:

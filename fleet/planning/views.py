@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import cast
+from typing import Any, cast
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -36,7 +36,7 @@ def _plan(request: HttpRequest) -> selectors.PlanTables:
 @require_GET
 def plan(request: HttpRequest) -> HttpResponse:
     latest = selectors.latest_run(_organisation_id(request))
-    context = {
+    context: dict[str, Any] = {
         "open_runs": list(selectors.open_runs(_organisation_id(request))),
         "plan": None,
         "today": today_of(cast(MemberRequest, request).organisation),
