@@ -28,6 +28,15 @@ WORKERS = {
     "licensed_electrician": "licensed electrician",
     "vessel_inspector": "the inspector that the local authority recognises",
 }
+KEPT = frozenset(
+    {
+        "heater.setpoint_f",
+        "heater.relief_valve_psi",
+        "heater.relief_valve_btu_h",
+        "heater.anode_kind",
+        "position.static_pressure_psi",
+    }
+)
 CONDITIONS = frozenset(
     {
         "wearing_anode",
@@ -62,6 +71,7 @@ class FindingField:
     unsafe_above: float | None = None
     unsafe_below: float | None = None
     required: bool = True
+    keeps: str = ""  # the record's own field that this finding brings up to date, one of KEPT
 
     def usual_range(self) -> str:
         return f"{self.usual_low:g} to {self.usual_high:g} {self.unit}".strip()
@@ -130,6 +140,8 @@ def _finding(where: str, raw: Mapping[str, Any]) -> FindingField:
         raise _bad(where, "findings", raw, "at least name, label and type") from error
     if field.type not in {"number", "choice", "text"}:
         raise _bad(where, f"findings.{field.name}.type", field.type, "number, choice or text")
+    if field.keeps and field.keeps not in KEPT:
+        raise _bad(where, f"findings.{field.name}.keeps", field.keeps, f"one of {', '.join(sorted(KEPT))}")
     if field.type == "choice" and (len(field.choices) < 2 or not set(field.unsafe) <= set(field.choices)):
         raise _bad(
             where, f"findings.{field.name}.choices", field.choices, "two or more, the unsafe ones among them"

@@ -195,13 +195,15 @@ def _dated(
 
 def _programme_start(kind: TaskKind, facts: Facts, today: date) -> Decision:
     """The first round of a check that no record speaks of, spread over the year by the installation day."""
+    step = min(kind.interval_months, 12)
     if facts.started_on is not None:
-        months = (today.year - facts.started_on.year) * 12
-        due = add_months(facts.started_on, max(months, 0))
+        behind = (today.year - facts.started_on.year) * 12 + today.month - facts.started_on.month
+        rounds = max(behind // step, 0)
+        due = add_months(facts.started_on, rounds * step)
         if due < today:
-            due = add_months(facts.started_on, months + 12)
+            due = add_months(facts.started_on, (rounds + 1) * step)
     else:
-        due = add_months(today, facts.heater_id % 12)
+        due = add_months(today, facts.heater_id % step)
     words = f"Not on record yet; the first round falls on {say(due)}, then {every(kind.interval_months)}."
     return Decision(kind.code, due, "programme_start", words, firm=False)
 

@@ -16,7 +16,7 @@ from fleet.care.roll import RollResult, local_today, roll_forward
 from fleet.estate.history import record_change
 from fleet.estate.models import Property
 from fleet.estate.scope import current_scope
-from fleet.heaters.models import Heater, ServiceRecord
+from fleet.heaters.models import AnodeKind, Heater, ServiceRecord
 
 __all__ = [
     "CareRefused",
@@ -33,6 +33,9 @@ __all__ = [
     "set_care",
     "skip_task",
 ]
+
+
+ANODE_KINDS: Mapping[object, str] = {str(label): value for value, label in AnodeKind.choices}
 
 
 class CareRefused(ValueError):
@@ -160,6 +163,7 @@ def complete_task(
         return Outcome(task, stopped=True, unsafe=alerts)
     day = _local_day(task.heater, at)
     _write_service(task, seen, day, note)
+    _bring_record_up_to_date(task, seen, day)
     _close(task, Task.State.DONE, day, note or "Done.")
     roll_forward(task.organisation, local_today(_property_of(task.heater)), heater_ids=[task.heater_id])
     return Outcome(task, stopped=False)
@@ -204,6 +208,31 @@ def _write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) -
         done_latest=day,
         defaults=values,
     )
+
+
+def _bring_record_up_to_date(task: Task, seen: Mapping[str, Seen], day: date) -> None:
+    """Findings that are facts of the heater or its place change the record, with history."""
+    for one in seen.values():
+        if not one.field.keeps:
+            continue
+        whose, name = one.field.keeps.split(".")
+        subject = task.heater if whose == "heater" else task.heater.position
+        value = ANODE_KINDS.get(one.value, "") if name == "anode_kind" else one.value
+        before = getattr(subject, name)
+        if before == value:
+            continue
+        setattr(subject, name, value)
+        subject.save(update_fields=[name])
+        record_change(subject, "found by care", {name: (before, value)}, task.task_kind.name)
+        if name == "setpoint_f":
+            ServiceRecord.objects.update_or_create(
+                organisation_id=task.organisation_id,
+                heater_id=task.heater_id,
+                kind=ServiceRecord.Work.SETPOINT_CHANGED,
+                done_earliest=day,
+                done_latest=day,
+                defaults={"done_precision": "day", "setpoint_f": value, "done_by": current_scope().actor},
+            )
 
 
 def _close(task: Task, state: str, day: date, why: str) -> None:

@@ -8,6 +8,7 @@ from typing import Any, cast
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -145,7 +146,7 @@ def _show_task(
 
 @page(Need.READ)
 @require_http_methods(["GET", "HEAD", "POST"])
-def task(request: HttpRequest, pk: int) -> HttpResponse:
+def task(request: HttpRequest, pk: int) -> HttpResponseBase:
     """One task: cautions first, then the steps, then what was found."""
     row = _task(pk)
     if request.method != "POST":

@@ -200,3 +200,27 @@ def test_a_site_s_own_interval_and_worker(heater: Heater) -> None:
     services.set_care(place, "flush", "done by the lessor", switched_off=True)
     services.roll_forward(heater.organisation)
     assert not Task.objects.filter(heater=heater, kind="flush", state="open").exists()
+
+
+def test_what_was_found_brings_the_record_up_to_date(heater: Heater) -> None:
+    answers = {"static_psi": "72", "regulator": "yes"}
+    services.complete_task(task_of(heater, "static_pressure"), answers, NOON)
+    warm = {"near_tap_f": "124", "bath_f": "118", "limiter": "nobody vulnerable", "setpoint_f": "130"}
+    services.complete_task(task_of(heater, "tap_temperature"), warm, NOON)
+    row = Heater.objects.select_related("position").get(pk=heater.pk)
+    assert (row.setpoint_f, row.position.static_pressure_psi) == (130, 72)
+    assert ServiceRecord.objects.get(heater=heater, kind="setpoint_changed").setpoint_f == 130
+    assert HistoryEntry.objects.filter(verb="found by care").count() == 2
+
+
+def test_a_new_anode_is_known_by_its_metal(heater: Heater) -> None:
+    low = {"left_percent": "20", "coating": "even wear", "tank_body": "dry"}
+    services.complete_task(task_of(heater, "anode_inspection"), low, NOON)
+    services.complete_task(
+        task_of(heater, "anode_renewal"),
+        {"metal": "aluminium with zinc", "joint": "dry"},
+        NOON + timedelta(seconds=1),
+    )
+    heater.refresh_from_db()
+    assert heater.anode_kind == "aluminium_zinc"
+    assert not Task.objects.filter(heater=heater, kind="anode_renewal", state="open").exists()
