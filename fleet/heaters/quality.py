@@ -126,8 +126,14 @@ def full_look(
     for row in found.to_dict("records"):
         rows = lacking[lacking["input"] == str(row["input"])]
         narrows = round(float(row["sd_now"] - row["sd_known"]))
-        worth = {"causes": round(float(row["sd_removed"])), "spread_known": round(float(row["sd_known"]))}
-        gaps.append(replace(_gap(str(row["input"]), rows, records), narrows=narrows, **worth))
+        gaps.append(
+            replace(
+                _gap(str(row["input"]), rows, records),
+                causes=round(float(row["sd_removed"])),
+                spread_known=round(float(row["sd_known"])),
+                narrows=narrows,
+            )
+        )
     progress(1.0, "Done")
     spread = round(float(found["sd_now"].iloc[0])) if len(found) else 0
     return _quality(organisation, records, gaps, spread)
