@@ -59,7 +59,9 @@ def ensure_cost_book(organisation: Organisation, today: date | None = None) -> C
     if book := cost_book_on(organisation.pk, day):
         return book
     currency = Property.objects.filter(organisation=organisation).values_list("currency", flat=True).first()
-    book = CostBook.objects.create(organisation=organisation, valid_from=day, currency=currency or "USD")
+    book = CostBook.objects.create(
+        organisation=organisation, valid_from=day, currency=currency or "USD", growth_sd=Decimal("0.01")
+    )
     with SHIPPED_PRICES.open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     CostLine.objects.bulk_create(
