@@ -369,12 +369,16 @@ def _diagnose(
         messages.append("Importance sampling was not reliable here; a slower sampler was used instead.")
     if not sample.sound:
         messages.append("The sampler's chains had not fully mixed: treat the spread as rough.")
+    # Weights on the whole record make up for a mode that is a little off; on a sample of rows they do not.
+    converged = sample.sound and (top.converged or target.n_rows <= EXACT_ROWS)
+    if sample.sound and not converged:
+        messages.append("The search for the most likely parameters stopped early: treat the answer as rough.")
     sd = log_median.std(axis=0) if len(log_median) > 1 else prior.log_median_sd
     return Diagnostics(
         k_hat=sample.k_hat,
         effective_draws=sample.effective,
         method=sample.method,
-        converged=top.converged and sample.sound if sample.method == "importance" else sample.sound,
+        converged=converged,
         events_total=total,
         events_by_kind={kind: int(n) for kind, n in zip(episodes.kinds, counts, strict=True)},
         messages=tuple(messages),

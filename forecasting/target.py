@@ -14,7 +14,9 @@ from forecasting.episodes import Episodes, FloatArray, IntArray
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
-MULTIPLIER_ROUNDS = 3  # fixed-point rounds for the multipliers about which mixtures are linearised
+# Fixed-point rounds for the multipliers about which mixtures are linearised: for many vectors at once, and for one,
+# where the gradient is right only once they stand still.
+MULTIPLIER_ROUNDS, MULTIPLIER_ROUNDS_SINGLE = 3, 15
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,7 @@ class Target:
         if not lives:
             return constant, total
         z = hazard.building_multiplier(self.failures[:, None], exposure, c)
-        for _ in range(MULTIPLIER_ROUNDS):
+        for _ in range(MULTIPLIER_ROUNDS if exposure.shape[1] > 1 else MULTIPLIER_ROUNDS_SINGLE):
             z = np.clip(z, 1e-12, 1e12)
             constant, total = np.zeros(exposure.shape[1]), exposure.copy()
             for block, life in zip(self.mixed, lives, strict=True):
