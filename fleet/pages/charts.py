@@ -122,7 +122,7 @@ def money_per_year(rows: Rows, currency: str = "USD", narrow: bool = False) -> S
         "type": "ordinal",
         "title": "Fiscal year",
         "sort": None,
-        "axis": {"labelAngle": -50 if narrow else 0},
+        "axis": {"labelAngle": -50 if narrow else -35},
     }
     spec["encoding"] = {"x": x}
     spec["layer"] = [
@@ -177,7 +177,9 @@ def building_queue(rows: Rows, narrow: bool = False) -> Spec:
     """Open tasks by building. Rows: building, order, when ('overdue' | 'due'), count."""
     names = {row["building"] for row in rows}
     spec = _frame(
-        "Open tasks by building: overdue first, then due", _width(narrow) - 60, max(60, 34 * len(names))
+        "Open tasks by building: overdue first, then due",
+        (_width(narrow) if narrow else 1000) - 60,
+        max(60, 34 * len(names)),
     )
     spec["data"] = {"values": [{**row, "place": 0 if row["when"] == "overdue" else 1} for row in rows]}
     spec["encoding"] = {

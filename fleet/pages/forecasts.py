@@ -152,6 +152,10 @@ class Due:
     def due(self) -> int:
         return sum(place.due for place in self.buildings)
 
+    @property
+    def total(self) -> int:
+        return self.overdue + self.due
+
     def within_property(self, property_id: int) -> Due:
         return Due(tuple(place for place in self.buildings if place.property_id == property_id), self.known)
 
@@ -160,7 +164,7 @@ class Due:
 
 
 def due_summary(today: date) -> Due:
-    """Open tasks by building, counted in the database, the longest due first."""
+    """Open tasks by building, counted in the database, the most overdue first."""
     if find_spec("fleet.care.selectors") is None:
         return Due()
     from fleet.care import selectors
@@ -175,7 +179,7 @@ def due_summary(today: date) -> Due:
                 row.late,
                 row.tasks - row.late,
             )
-            for row in rows
+            for row in sorted(rows, key=lambda row: (-row.late, -row.tasks, row.property, row.building))
         ),
         known=True,
     )

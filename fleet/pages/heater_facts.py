@@ -47,8 +47,8 @@ GROUPS: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Set point", "setpoint_f", "\u00b0F"),
             ("Anode", "anode_kind", ""),
             ("Anodes fitted", "anode_count", ""),
-            ("Relief valve rating", "relief_valve_psi", "psi"),
-            ("Relief valve rating", "relief_valve_btu_h", "Btu/h"),
+            ("Relief valve opens at", "relief_valve_psi", "psi"),
+            ("Relief valve can release", "relief_valve_btu_h", "Btu/h"),
             ("Vent", "vent_kind", ""),
             ("Recirculation", "recirculation", ""),
         ),
@@ -69,13 +69,14 @@ def _value(heater: Heater, name: str, unit: str) -> str:
     return words.a_number(value, unit)
 
 
-def facts(heater: Heater, today: date) -> list[tuple[str, list[Fact]]]:
+def facts(heater: Heater, today: date) -> tuple[str, list[tuple[str, list[Fact]]]]:
+    """Where the record as a whole came from, and the facts in groups, each with a source where it has another."""
     named, otherwise = selectors.origins(heater)
 
     def source(name: str, value: str) -> str:
         if value == words.NOT_KNOWN:
             return ""
-        return named.get(name) or named.get(f"{name}_latest") or named.get(f"{name}_earliest") or otherwise
+        return named.get(name) or named.get(f"{name}_latest") or named.get(f"{name}_earliest") or ""
 
     found = []
     for title, rows in GROUPS:
@@ -87,7 +88,7 @@ def facts(heater: Heater, today: date) -> list[tuple[str, list[Fact]]]:
         if title == "How old it is":
             group.insert(0, _age(heater, today))
         found.append((title, group))
-    return found
+    return otherwise, found
 
 
 def _age(heater: Heater, today: date) -> Fact:

@@ -34,7 +34,8 @@ def heaters(request: HttpRequest) -> HttpResponse:
     property_id = int(asked["property"]) if asked.get("property", "").isdigit() else None
     kind = asked.get("kind", "") if asked.get("kind") in Kind.values else ""
     service = asked.get("service", "in")
-    rows = selectors.heaters(asked.get("words", "")[:100], property_id, kind, service)
+    order = asked.get("order", "") if asked.get("order") in selectors.ORDERS else "place"
+    rows = selectors.heaters(asked.get("words", "")[:100], property_id, kind, service, order)
     leaf = Paginator(rows, PER_LEAF).get_page(asked.get("page"))
     return render(
         request,
@@ -44,10 +45,12 @@ def heaters(request: HttpRequest) -> HttpResponse:
             "rows": [selectors.shown_heater(row, today) for row in leaf],
             "properties": Property.objects.values("id", "name"),
             "kinds": Kind.choices,
+            "orders": [(name, label) for name, (label, _) in selectors.ORDERS.items()],
             "chosen": {
                 "property": property_id,
                 "kind": kind,
                 "service": service,
+                "order": order,
                 "words": asked.get("words", ""),
             },
         },
@@ -69,6 +72,7 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
     line = selectors.line_of(place)
     outlook = forecasts.outlook_of(row.organisation_id, pk) if row.in_service else None
     run = forecasts.latest_run(row.organisation_id)
+    origin, fact_groups = heater_facts.facts(row, today)
     return render(
         request,
         "pages/heater.html",
@@ -76,7 +80,8 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
             "heater": row,
             "position": place,
             "today": today,
-            "fact_groups": heater_facts.facts(row, today),
+            "origin": origin,
+            "fact_groups": fact_groups,
             "shut_off": shut_off_steps(row),
             "place_facts": heater_facts.place_facts(place),
             "tasks": care.tasks_of(pk).filter(state="open").order_by("due_on"),

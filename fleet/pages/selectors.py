@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, F, Q
 
 from fleet.estate.models import Building, HistoryEntry, Position, Property
 from fleet.heaters.models import GAS, Heater, Kind
@@ -108,8 +108,24 @@ HEATER_COLUMNS = (
 )
 
 
+# What the list can be put in order of; rows with the same value keep a fixed order by number.
+ORDERS: dict[str, tuple[str, tuple[Any, ...]]] = {
+    "place": (
+        "by place",
+        ("position__building__property__name", "position__building__name", "position__label"),
+    ),
+    "oldest": ("oldest first", (F("installed_latest").asc(nulls_last=True),)),
+    "newest": ("newest first", (F("installed_latest").desc(nulls_last=True),)),
+    "tag": ("by tag", ("tag",)),
+}
+
+
 def heaters(
-    words_sought: str = "", property_id: int | None = None, kind: str = "", service: str = "in"
+    words_sought: str = "",
+    property_id: int | None = None,
+    kind: str = "",
+    service: str = "in",
+    order: str = "place",
 ) -> Any:
     """Heaters as plain rows. `service`: 'in', 'ended' or 'all'."""
     rows = Heater.objects.all()
@@ -130,9 +146,7 @@ def heaters(
             | Q(serial_number__icontains=word)
             | Q(model_number__icontains=word)
         )
-    return rows.order_by(
-        "position__building__property__name", "position__building__name", "position__label", "id"
-    ).values(*HEATER_COLUMNS)
+    return rows.order_by(*ORDERS[order][1], "id").values(*HEATER_COLUMNS)
 
 
 def shown_heater(row: dict[str, Any], today: date) -> dict[str, Any]:
@@ -166,7 +180,20 @@ def origins(heater: Heater) -> tuple[dict[str, str], str]:
         source = f"{entry['verb'].replace('_', ' ')}{by}, {words.a_day(entry['at'].date())}"
         first = first or source
         named |= dict.fromkeys(entry["changes"], source)
-    return named, first or "entered before history was kept"
+    return named, first or _import_of(heater)
+
+
+def _import_of(heater: Heater) -> str:
+    """Rows taken in from a file leave one entry for the whole file: named where only one file can be meant."""
+    batches = list(
+        HistoryEntry.objects.filter(subject_kind="importbatch", verb="imported")
+        .order_by("id")
+        .values("subject_label", "at", "actor")[:2]
+    )
+    if len(batches) == 1:
+        only = batches[0]
+        return f"imported from {only['subject_label']} by {only['actor']}, {words.a_day(only['at'].date())}"
+    return "taken in from an imported file"
 
 
 def line_of(place: Position) -> list[Heater]:

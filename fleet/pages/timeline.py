@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from fleet.heaters.models import Heater, ServiceRecord
 from fleet.pages import words
 
-WIDTH, LEFT, RIGHT, ROW, TOP = 760, 12, 748, 64, 10
+WIDTH, LEFT, RIGHT, ROW, TOP = 760, 24, 740, 64, 10
 BAR = 18
+TOUCHING = 26
 
 
 @dataclass(frozen=True)
@@ -107,11 +108,11 @@ def life(
                 round(max(0.0, x(end_late) - sure_to), 1),
             )
         )
-    marks = list(_marks(services, rows, x))
+    marks = _marks(services, rows, x)
     axis = TOP + len(known) * ROW + 8
     step = max(1, -(-(today.year - low.year + 1) // 8))
     ticks = [Tick(x(date(year, 1, 1)), year) for year in range(low.year, today.year + 1, step)]
-    used = {mark.letter for mark in marks}
+    used = {letter for mark in marks for letter in mark.letter}
     key = [
         (letter, str(dict(ServiceRecord.Work.choices)[kind]))
         for kind, letter in LETTERS.items()
@@ -139,16 +140,24 @@ def _label(heater: Heater) -> str:
     return f"{heater.tag}: put in {put_in}{ending}"
 
 
-def _marks(services: Iterable[ServiceRecord], rows: dict[int, int], x: object) -> Iterable[Mark]:
-    assert callable(x)
+def _marks(services: Iterable[ServiceRecord], rows: dict[int, int], x: Callable[[date], float]) -> list[Mark]:
+    """One mark a visit: works done so close together that their letters would touch share it."""
+    found = []
     for service in services:
         if service.done_earliest is None or service.done_latest is None or service.heater_id not in rows:
             continue
         middle = service.done_earliest + timedelta(
             days=(service.done_latest - service.done_earliest).days // 2
         )
-        y = rows[service.heater_id] + BAR
         done = words.a_date(service.done_earliest, service.done_latest, service.done_precision)
-        yield Mark(
-            x(middle), y, y + 16, LETTERS.get(service.kind, "?"), f"{service.get_kind_display()}, {done}"
-        )
+        said = f"{service.get_kind_display()}, {done}"
+        found.append((rows[service.heater_id] + BAR, x(middle), LETTERS.get(service.kind, "?"), said))
+    marks: list[Mark] = []
+    for y, place, letter, said in sorted(found):
+        last = marks[-1] if marks else None
+        if last and last.y == y and place - last.x < TOUCHING:
+            letters = last.letter if letter in last.letter else last.letter + letter
+            marks[-1] = Mark(last.x, y, y + 16, letters, f"{last.words}; {said}")
+        else:
+            marks.append(Mark(place, y, y + 16, letter, said))
+    return marks
