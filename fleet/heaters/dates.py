@@ -153,13 +153,13 @@ def months_before(day: date, months: int) -> date:
 def from_age(years: float, as_of: date, about: bool = False) -> ImpreciseDate:
     """The install date of something so many years old on `as_of`.
 
-    Whole years are completed years, so '12 yrs old' was put in more than 12 and less than 13 years ago; a fraction
-    is taken to the nearest half year. 'About' adds a year on each side.
+    People give whole years completed or rounded, so '12 yrs old' was put in 11 1/2 to 13 years ago; a fraction is
+    good to a quarter of a year. 'About' adds a year on each side.
     """
     if not 0 <= years <= 120:
         raise UnreadableValue(f"an age of {years:g} years cannot be", "an age from 0 to 120 years")
     if float(years).is_integer():
-        newest, oldest = int(years) * 12, int(years) * 12 + 12
+        newest, oldest = max(0, int(years) * 12 - 6), int(years) * 12 + 12
     else:
         middle = round(years * 12)
         newest, oldest = max(0, middle - 3), middle + 3

@@ -5,7 +5,7 @@ The comparison is made afresh when the file is taken in, so a preview can grow o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -94,29 +94,28 @@ def remembered_headings(organisation_id: int) -> dict[str, dict[str, str]]:
     return found
 
 
-def guess(book: Workbook, organisation_id: int, mended: Columns | None = None) -> dict[str, dict[str, str]]:
+def guess(
+    book: Workbook, organisation_id: int, mended: Mapping[str, str] | None = None
+) -> dict[str, dict[str, str]]:
     """For each sheet: under '' its kind (empty: left out), under each heading its field.
 
-    A person's mending (for this file) goes before what is remembered, and that before the guess.
+    What a person says of this file (`mended`: heading -> field) goes before what is remembered, that before the guess.
     """
     remembered = remembered_headings(organisation_id)
-    mended = mended or {}
+    own = {plain(heading): name for heading, name in (mended or {}).items()}
     columns: dict[str, dict[str, str]] = {}
     for sheet in book.sheets:
-        own = {plain(heading): name for heading, name in mended.get(sheet.name, {}).items() if heading}
-        chosen = mended.get(sheet.name, {}).get("")
-        kind = (
-            chosen
-            if chosen is not None
-            else guess_kind(sheet.name, sheet.headings, {**_all(remembered), **own})
-        )
-        if not kind:
-            columns[sheet.name] = {"": ""}
-            continue
-        known = {**remembered.get(kind, {}), **own}
-        matches = guess_columns(sheet.headings, kind, known)  # type: ignore[arg-type]
-        columns[sheet.name] = {"": kind, **{heading: str(match) for heading, match in matches.items()}}
+        kind = guess_kind(sheet.name, sheet.headings, {**_all(remembered), **own})
+        if kind is None:
+            columns[sheet.name] = {"": "", **{heading: "" for heading in sheet.headings if heading}}
+        else:
+            columns[sheet.name] = guess_sheet(sheet.headings, kind, {**remembered.get(kind, {}), **own})
     return columns
+
+
+def guess_sheet(headings: Sequence[str], kind: SheetKind, known: Mapping[str, str]) -> dict[str, str]:
+    matches = guess_columns(headings, kind, known)
+    return {"": kind, **{heading: str(match) for heading, match in matches.items()}}
 
 
 def _all(remembered: Mapping[str, Mapping[str, str]]) -> dict[str, str]:

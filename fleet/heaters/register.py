@@ -6,7 +6,6 @@ Held in memory while a file is compared; nothing here writes. Names are compared
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -149,7 +148,7 @@ class Register:
             self.properties[name_key(name)] = place
         self._positions: dict[int, Place] = {}
         buildings: dict[int, Place] = {}
-        rows: Iterable[Any] = Building.objects.filter(**mine).values_list(
+        rows: Any = Building.objects.filter(**mine).values_list(
             "id", "name", "property_id", *BUILDING_FIELDS
         )
         for pk, name, parent, *values in rows:

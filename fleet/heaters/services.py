@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -13,6 +12,7 @@ from django.core.files.storage import default_storage
 from django.db import DatabaseError, transaction
 from django.utils import timezone
 
+from fleet.estate.background import enqueue
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.scope import ScopedModel, ScopeMissing, current_scope
@@ -29,7 +29,7 @@ from fleet.heaters.importing import (
 )
 from fleet.heaters.models import Heater, ImportBatch, RememberedHeading, ServiceRecord, WaterTest
 from fleet.heaters.register import HEATER_COLUMNS, OnRecord, Place
-from fleet.heaters.workbook import Workbook, open_workbook
+from fleet.heaters.workbook import Workbook, decode, open_workbook
 
 CHUNK = 2000
 SHOWN_REMARKS = 500
@@ -40,24 +40,46 @@ class NothingTaken(ValueError):
 
 
 @transaction.atomic
-def keep_file(content: bytes, file_name: str, organisation_id: int, encoding: str = "") -> ImportBatch:
+def keep_file(
+    content: bytes,
+    file_name: str,
+    organisation_id: int,
+    encoding: str = "",
+    mended: Mapping[str, str] | None = None,
+) -> ImportBatch:
     """Store an upload and guess its columns. Raises UnreadableFile when it is no sheet of ours."""
     book = open_workbook(content, file_name, encoding)
     scope = current_scope()
     if not scope.allows(organisation_id):
         raise ScopeMissing("This file would belong to an organisation outside the current scope.")
-    digest = hashlib.sha256(content).hexdigest()
     batch = ImportBatch.objects.create(
         organisation_id=organisation_id,
         file_name=file_name[-200:],
-        sha256=digest,
+        sha256=book.sha256,
         size_bytes=len(content),
-        columns=guess(book, organisation_id),
+        columns=guess(book, organisation_id, mended),
         person_id=scope.person_id,
     )
-    batch.stored = default_storage.save(f"imports/{organisation_id}/{batch.pk}", ContentFile(content))
+    _remember(batch, {plain(heading) for heading in mended or {}})
+    # A text in an encoding that had to be told is kept in one that need not be.
+    kept = decode(content, encoding)[0].encode("utf-8-sig") if encoding else content
+    batch.stored = default_storage.save(f"imports/{organisation_id}/{batch.pk}", ContentFile(kept))
     batch.save(update_fields=["stored"])
     return batch
+
+
+def _remember(batch: ImportBatch, headings: Collection[str]) -> None:
+    """Keep these headings of the batch for the next file of the organisation."""
+    for matches in batch.columns.values():
+        kind = matches.get("", "")
+        for heading, name in matches.items():
+            if kind and heading and plain(heading) in headings:
+                RememberedHeading.objects.update_or_create(
+                    organisation_id=batch.organisation_id,
+                    sheet_kind=kind,
+                    heading=plain(heading)[:200],
+                    defaults={"field": name},
+                )
 
 
 def kept_book(batch: ImportBatch) -> Workbook:
@@ -70,45 +92,38 @@ def kept_book(batch: ImportBatch) -> Workbook:
 
 
 @transaction.atomic
-def mend_columns(
-    batch: ImportBatch, columns: Columns, date_order: str = "", as_of: date | None = None
-) -> None:
-    """Use these columns for the file and remember, for the next one, those that differ from the guess."""
-    before = batch.columns
-    for sheet, matches in columns.items():
-        kind = matches.get("", "")
-        for heading, name in matches.items():
-            if heading and kind and before.get(sheet, {}).get(heading, "") != name:
-                RememberedHeading.objects.update_or_create(
-                    organisation_id=batch.organisation_id,
-                    sheet_kind=kind,
-                    heading=plain(heading)[:200],
-                    defaults={"field": name},
-                )
-    batch.columns = {sheet: dict(matches) for sheet, matches in columns.items()}
-    batch.date_order = date_order
+def mend_columns(batch: ImportBatch, columns: Columns, date_order: str = "") -> None:
+    """Use these columns for the file and remember, for the next one, those that a person changed."""
+    before, batch.columns = batch.columns, {sheet: dict(matches) for sheet, matches in columns.items()}
+    changed = {
+        plain(heading)
+        for sheet, matches in columns.items()
+        for heading, name in matches.items()
+        if matches.get("") == before.get(sheet, {}).get("") and before.get(sheet, {}).get(heading) != name
+    }
+    _remember(batch, changed)
+    batch.date_order = date_order if date_order in ("mdy", "dmy") else ""
     batch.save(update_fields=["columns", "date_order"])
 
 
-@transaction.atomic
 def preview(batch: ImportBatch, as_of: date, progress: Progress | None = None) -> Comparison:
     """Hold the file against the record and keep what was found with the batch."""
     comparison = compare(
         kept_book(batch),
         batch.organisation_id,
         batch.columns,
-        _spoken_on(batch, as_of),
+        spoken_on(batch, as_of),
         batch.date_order,
         progress,
     )
-    batch.preview = summary(comparison) | {"as_of": _spoken_on(batch, as_of).isoformat()}
+    batch.preview = summary(comparison) | {"as_of": spoken_on(batch, as_of).isoformat()}
     batch.counts = comparison.counts
     batch.state = ImportBatch.State.PREVIEWED
     batch.save(update_fields=["preview", "counts", "state"])
     return comparison
 
 
-def _spoken_on(batch: ImportBatch, as_of: date) -> date:
+def spoken_on(batch: ImportBatch, as_of: date) -> date:
     """Ages count back from the day the file was first read, so that reading it again changes nothing."""
     kept = batch.preview.get("as_of")
     return date.fromisoformat(kept) if kept else as_of
@@ -135,6 +150,22 @@ def _remark(remark: Any) -> dict[str, Any]:
     return {name: getattr(remark, name) for name in ("sheet", "row", "column", "value", "problem", "right")}
 
 
+@transaction.atomic
+def note_failure(batch: ImportBatch, why: str) -> None:
+    """Keep with the batch why nothing was taken in."""
+    batch.state = ImportBatch.State.FAILED
+    batch.preview = {**batch.preview, "failure": why}
+    batch.save(update_fields=["state", "preview"])
+
+
+@transaction.atomic
+def ask_for(batch: ImportBatch, kind: str, as_of: date, all_or_nothing: bool = False) -> None:
+    """Leave the work to the background; the batch's page shows how far it is."""
+    payload = {"batch": batch.pk, "as_of": as_of.isoformat(), "all_or_nothing": all_or_nothing}
+    batch.job = enqueue(kind, payload, batch.organisation_id, unique_key=f"import {batch.pk}")
+    batch.save(update_fields=["job"])
+
+
 def accept(
     batch: ImportBatch, as_of: date, all_or_nothing: bool = False, progress: Progress | None = None
 ) -> Comparison:
@@ -142,15 +173,16 @@ def accept(
     if progress:
         progress(0.05, "Reading the file")
     book = kept_book(batch)
+    if progress:
+        progress(0.2, "Comparing with the record and writing")
     try:
         with transaction.atomic():
             comparison = compare(
                 book,
                 batch.organisation_id,
                 batch.columns,
-                _spoken_on(batch, as_of),
+                spoken_on(batch, as_of),
                 batch.date_order,
-                progress,
             )
             if comparison.questions:
                 raise UnansweredQuestion(comparison.questions)
@@ -159,8 +191,6 @@ def accept(
                 raise NothingTaken(
                     f"{count} rows were refused and all or nothing was asked for: nothing was imported."
                 )
-            if progress:
-                progress(0.6, "Writing")
             take(comparison.plan, batch)
             _finish(batch, comparison, all_or_nothing)
     except DatabaseError as error:
@@ -212,7 +242,7 @@ def take(plan: Plan, batch: ImportBatch) -> None:
 def _heater(one: OnRecord, organisation_id: int) -> Heater:
     return Heater(
         organisation_id=organisation_id,
-        position_id=one.position.pk,
+        position_id=one.position.pk or 0,
         tag=one.tag,
         **dict(zip(HEATER_COLUMNS, one.columns, strict=True)),
     )

@@ -13,7 +13,7 @@ from django.utils import timezone
 from fleet.estate.models import Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import services
-from fleet.heaters.headings import Match, fields_of, plain
+from fleet.heaters.headings import KINDS, Match, fields_of, plain
 from fleet.heaters.import_rows import ImportBatch
 from fleet.heaters.importing import Comparison, UnansweredQuestion
 from fleet.heaters.refused import write_refused
@@ -70,8 +70,10 @@ class Command(BaseCommand):
     def _run(
         self, content: bytes, file_name: str, organisation: Organisation, options: dict[str, Any]
     ) -> None:
-        batch = services.keep_file(content, file_name, organisation.pk, options["encoding"])
-        services.mend_columns(batch, _mended(batch, options["map"]), options["date_order"])
+        pairs = _pairs(options["map"])
+        batch = services.keep_file(content, file_name, organisation.pk, options["encoding"], pairs)
+        _check_pairs(batch, pairs)
+        services.mend_columns(batch, batch.columns, options["date_order"])
         as_of = options["as_of"] or timezone.localdate()
         comparison = services.preview(batch, as_of)
         self._show(batch, comparison)
@@ -125,25 +127,26 @@ def _counts(counts: dict[str, int]) -> str:
     return ", ".join(f"{count:,} {name}" for name, count in counts.items())
 
 
-def _mended(batch: ImportBatch, pairs: list[str]) -> dict[str, dict[str, str]]:
-    """The guessed columns with the --map pairs laid over them, in every sheet that has the heading."""
-    columns: dict[str, dict[str, str]] = {sheet: dict(matches) for sheet, matches in batch.columns.items()}
-    for pair in pairs:
-        heading, separator, name = pair.partition("=")
+def _pairs(written: list[str]) -> dict[str, str]:
+    pairs = {}
+    known = {name for kind in KINDS for name in fields_of(kind)}
+    for pair in written:
+        heading, separator, name = pair.rpartition("=")
         if not separator:
             raise CommandError(f"--map '{pair}': write HEADING=FIELD.")
-        found = False
-        for matches in columns.values():
-            for own in list(matches):
-                if own and plain(own) == plain(heading):
-                    _check_field(Match.written(name).field, matches.get("", ""))
-                    matches[own], found = name, True
-        if not found:
-            raise CommandError(f"--map '{pair}': no sheet has a column '{heading}'.")
-    return columns
+        field = Match.written(name).field
+        if field and field not in known:
+            raise CommandError(
+                f"--map '{pair}': '{field}' is not a field. Fields: {', '.join(sorted(known))}."
+            )
+        pairs[heading.strip()] = name
+    return pairs
 
 
-def _check_field(name: str, kind: str) -> None:
-    known = fields_of(kind) if kind else ()  # type: ignore[arg-type]
-    if name and name not in known:
-        raise CommandError(f"'{name}' is not a field of a {kind} sheet. Fields: {', '.join(known)}.")
+def _check_pairs(batch: ImportBatch, pairs: dict[str, str]) -> None:
+    own = {plain(heading) for matches in batch.columns.values() for heading in matches if heading}
+    for heading in pairs:
+        if plain(heading) not in own:
+            raise CommandError(
+                f"--map: no sheet has a column '{heading}'. Columns: {', '.join(sorted(own))}."
+            )

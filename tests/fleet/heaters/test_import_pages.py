@@ -1,0 +1,106 @@
+"""The import pages, from the upload to the fetched refused rows, through the client."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+
+from fleet.estate.background import work_off
+from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.heaters.models import Heater, ImportBatch
+from tests.conftest import Cast
+
+SHEET = (
+    b"Site,Bldg,Location,WH #,Type,Fuel,Size,Install date\n"
+    b"Willow Bend,1,Closet 1,W-1,tank,NG,50 gal,2012?\n"
+    b"Willow Bend,1,Closet 2,W-2,dishwasher,,50 gal,2015\n"
+)
+
+
+@pytest.fixture(autouse=True)
+def files_folder(settings: Any, tmp_path: Any) -> None:
+    settings.MEDIA_ROOT = tmp_path
+
+
+def send(client: Client, content: bytes, name: str = "list.csv") -> Any:
+    return client.post(reverse("heaters:import_start"), {"file": SimpleUploadedFile(name, content)})
+
+
+def tags(cast: Cast) -> set[str]:
+    with scoped(scope_of_organisation(cast.house)):
+        return set(Heater.objects.values_list("tag", flat=True))
+
+
+def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    columns = send(client, SHEET)
+    page = client.get(columns.url)
+    assert b"Install date" in page.content
+    assert b'value="installed" selected' in page.content
+    preview = client.post(columns.url, follow=True)
+    assert b"dishwasher" in preview.content
+    assert tags(cast) == {"H-1"}
+    batch_page = preview.redirect_chain[-1][0]
+    accepted = client.post(batch_page + "accept/", {"take": "good_rows"}, follow=True)
+    assert b"You may close it" in accepted.content
+    assert work_off() == 1
+    done = client.get(batch_page)
+    assert b"Taken in" in done.content
+    assert tags(cast) == {"H-1", "W-1"}
+    refused = client.get(batch_page + "refused/0/").content.decode("utf-8-sig").splitlines()
+    assert refused[0].startswith("Site,Bldg,Location,WH #,Type,Fuel,Size,Install date,")
+    assert refused[1].startswith("Willow Bend,1,Closet 2,W-2,dishwasher,,50 gal,2015,3,")
+
+
+def test_all_or_nothing_takes_nothing_when_a_row_is_refused(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    batch_page = client.post(send(client, SHEET).url).url
+    client.post(batch_page + "accept/", {"take": "all_or_nothing"})
+    work_off()
+    assert b"Nothing was taken in" in client.get(batch_page).content
+    assert tags(cast) == {"H-1"}
+
+
+def test_the_order_of_day_and_month_is_asked_once_on_the_page(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    rows = b"Tag,Type,Installed\n" + b"".join(b"W-%d,elec tank,3/4/15\n" % n for n in range(3))
+    batch_page = client.post(send(client, rows).url).url
+    page = client.get(batch_page).content
+    assert page.count(b"can be read two ways") == 1
+    assert b"Take it in" not in page
+    client.post(batch_page + "columns/", {"date_order": "dmy"})
+    client.post(batch_page + "accept/", {"take": "good_rows"})
+    work_off()
+    with scoped(scope_of_organisation(cast.house)):
+        days = {
+            str(day) for day in Heater.objects.exclude(tag="H-1").values_list("installed_earliest", flat=True)
+        }
+    assert days == {"2015-04-03"}
+
+
+def test_a_mended_column_is_remembered_for_the_next_file(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    rows = b"Tag,Type,Zz\nW-1,elec tank,120\n"
+    address = send(client, rows).url
+    assert b"Zz" in client.get(address).content
+    client.post(address, {"column-0-2": "setpoint_f"})
+    again = client.get(send(client, rows).url).content
+    assert b'value="setpoint_f" selected' in again
+
+
+def test_an_unreadable_file_is_told_and_nothing_is_kept(cast: Cast) -> None:
+    answer = send(cast.client(cast.planner), b"\x89PNG\r\n\x1a\n", "photo.csv")
+    assert answer.status_code == 400
+    assert b"This is a picture" in answer.content
+    with scoped(scope_of_organisation(cast.house)):
+        assert not ImportBatch.objects.exists()
+
+
+def test_another_organisations_file_does_not_exist_and_a_technician_may_not_import(cast: Cast) -> None:
+    address = send(cast.client(cast.planner), SHEET).url
+    assert cast.client(cast.outsider).get(address).status_code == 404
+    assert cast.client(cast.technician).get(address).status_code == 403
