@@ -19,3 +19,10 @@ def daily_rounds() -> None:
             for kind in DAILY:
                 if is_registered(kind) and not Job.objects.filter(kind=kind, unique_key=day).exists():
                     enqueue(kind, {}, organisation.pk, unique_key=day)
+
+
+def record_changed(organisation_id: int) -> None:
+    """Ask for the daily work again, after many rows of a record have changed at once."""
+    for kind in DAILY:
+        if is_registered(kind):
+            enqueue(kind, {}, organisation_id, unique_key="record changed")
