@@ -7,12 +7,14 @@ import io
 import json
 import re
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
+from xml.etree.ElementTree import ParseError as XMLSyntaxError
 
 import openpyxl
 from django.core.exceptions import ValidationError
@@ -179,23 +181,26 @@ def _opened(path: Path) -> Iterator[Tables]:
     if not zipfile.is_zipfile(path):
         yield _json_tables(path)
         return
-    with zipfile.ZipFile(path) as package:
-        unpacked = sum(entry.file_size for entry in package.infolist())
-        if unpacked > LARGEST_UNPACKED_BYTES:
-            raise ExportRefused(
-                f"{path.name} unpacks to {unpacked:,} bytes; at most {LARGEST_UNPACKED_BYTES:,}."
-            )
-        names = set(package.namelist())
-        if "xl/workbook.xml" in names:
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-            try:
-                yield _sheet_tables(book)
-            finally:
-                book.close()
-        elif f"{TABLES[0].name}.csv" in names:
-            yield {table.name: _csv_rows(package, table) for table in TABLES if f"{table.name}.csv" in names}
-        else:
-            raise ExportRefused(NOT_AN_EXPORT.format(path.name))
+    try:
+        with path.open("rb") as file, zipfile.ZipFile(file) as package:
+            yield _packed_tables(package, file, path.name)
+    except (zipfile.BadZipFile, UnicodeDecodeError, csv.Error, zlib.error, XMLSyntaxError) as error:
+        raise ExportRefused(f"{path.name} is damaged ({error}). Export it again.") from error
+
+
+def _packed_tables(package: zipfile.ZipFile, file: IO[bytes], name: str) -> Tables:
+    unpacked = sum(entry.file_size for entry in package.infolist())
+    if unpacked > LARGEST_UNPACKED_BYTES:
+        raise ExportRefused(f"{name} unpacks to {unpacked:,} bytes; at most {LARGEST_UNPACKED_BYTES:,}.")
+    names = set(package.namelist())
+    if "xl/workbook.xml" in names:
+        try:
+            return _sheet_tables(openpyxl.load_workbook(file, read_only=True, data_only=True))
+        except (KeyError, TypeError, AttributeError) as error:  # what the library raises on broken packages
+            raise ExportRefused(NOT_AN_EXPORT.format(name)) from error
+    if f"{TABLES[0].name}.csv" in names:
+        return {table.name: _csv_rows(package, table) for table in TABLES if f"{table.name}.csv" in names}
+    raise ExportRefused(NOT_AN_EXPORT.format(name))
 
 
 NOT_AN_EXPORT = (

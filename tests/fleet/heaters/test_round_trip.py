@@ -180,7 +180,7 @@ def test_csv_cells_are_neutralised_too(in_house: Cast, record: Path, tmp_path: P
 def test_a_workbook_comes_back_the_same(
     in_house: Cast, record: Path, empty: Organisation, tmp_path: Path
 ) -> None:
-    path = tmp_path / "record.xlsx"
+    path = tmp_path / "whatever its name"
     counts = export_records(in_house.house, "xlsx", path)
     assert take(empty, path) == counts
     with scoped(scope_of_organisation(empty)):
@@ -238,6 +238,22 @@ def test_a_foreign_file_is_refused(empty: Organisation, tmp_path: Path, content:
     path = tmp_path / "foreign.json"
     path.write_bytes(content)
     with pytest.raises(ExportRefused, match="export"):
+        take(empty, path)
+
+
+@pytest.mark.parametrize("file_format", ["csv", "xlsx"])
+def test_a_damaged_package_is_refused(
+    in_house: Cast, empty: Organisation, tmp_path: Path, file_format: str
+) -> None:
+    path = tmp_path / "record"
+    export_records(in_house.house, file_format, path)
+    content = bytearray(path.read_bytes())
+    with zipfile.ZipFile(path) as package:
+        name = "properties.csv" if file_format == "csv" else "xl/worksheets/sheet1.xml"
+        start = package.getinfo(name).header_offset + 30 + len(name)
+    content[start + 4 : start + 24] = b"\xff" * 20
+    path.write_bytes(bytes(content))
+    with pytest.raises(ExportRefused, match="damaged"):
         take(empty, path)
 
 
