@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date
 from typing import Any
+from urllib.parse import urljoin
 
 import pytest
-from django.urls import reverse
+from django.urls import resolve, reverse
 
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import ServiceRecord, WaterTest
 from tests.browser.conftest import DESK, PHONE, accessibility_problems, sideways_overflow
 from tests.conftest import Cast, make_heater
 
+# Files to save, not pages to read.
+FILES = re.compile(r"\.(csv|json|xlsx|svg|pdf|ics)(\?|$)|/file/")
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
@@ -151,3 +155,42 @@ def test_a_record_is_changed_through_the_form(
     page.get_by_role("button", name="Save").click()
     page.wait_for_url("**/heaters/*/")
     assert "1 Jan 2011 to 31 Dec 2013" in page.inner_text("main")
+
+
+def views_reached_from_the_start(page: Any, start: str, most: int = 60) -> dict[str, str]:
+    """One address for each view that links lead to, by the view's name."""
+    found: dict[str, str] = {}
+    waiting = ["/"]
+    seen = set(waiting)
+    while waiting and len(found) < most:
+        address = waiting.pop(0)
+        name = resolve(address.split("?")[0]).view_name
+        if name in found:
+            continue
+        answer = page.goto(start + address)
+        assert answer.status == 200, address
+        found[name] = address
+        links = page.eval_on_selector_all("a[href]", "all => all.map(a => a.getAttribute('href'))")
+        for link in links:
+            path = urljoin(address, link).split("#")[0]
+            if path.startswith("/") and path not in seen and not FILES.search(path):
+                seen.add(path)
+                waiting.append(path)
+    return found
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_every_page_that_links_lead_to_in_any_room(
+    lived_in: Cast, live_server: Any, signed_in: Callable[..., Any], size: dict[str, int]
+) -> None:
+    page = signed_in(lived_in.owner)
+    page.set_viewport_size(size)
+    views = views_reached_from_the_start(page, live_server.url)
+    assert {"pages:portfolio", "pages:heater", "care:queue", "planning:plan"} <= set(views)
+    problems: list[str] = []
+    for address in views.values():
+        page.goto(live_server.url + address)
+        if sideways_overflow(page):
+            problems.append(f"{address}: {sideways_overflow(page)} px wider than the window")
+        problems += accessibility_problems(page)
+    assert problems == []
