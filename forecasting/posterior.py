@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
 VERSION = "1"
-THINNED_ROWS = 20_000
+THINNED_ROWS = 12_000
 EXACT_ROWS = 40_000  # at most this many rows are used whole in the importance weights
 ROUGH_ROWS = 40_000
 K_HAT_LIMIT = 0.7
