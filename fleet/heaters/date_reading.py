@@ -147,7 +147,7 @@ def _parse_text(text: str, as_of: date, order: DayMonthOrder | None, allow_futur
         if found is not None:
             return _checked(found, written, as_of, allow_future)
     bare, doubtful = re.subn(
-        r"^(?:~|ca?\.?|circa|about|approx\.?|around|abt\.?|est\.?)\s*|\s*\(?\?+\)?$", "", words
+        r"^(?:~|circa|ca?\.?(?=[\s\d])|about|approx\.?|around|abt\.?|est\.?)\s*|\s*\(?\?+\)?$", "", words
     )
     if doubtful and bare != words:
         return _checked(_loosened(_parse_text(bare, as_of, order, True)), written, as_of, allow_future)

@@ -15,6 +15,7 @@ from django.utils import timezone
 from fleet.estate.background import enqueue
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
+from fleet.estate.rounds import record_changed
 from fleet.estate.scope import ScopedModel, ScopeMissing, current_scope
 from fleet.heaters.headings import plain
 from fleet.heaters.import_plan import HeaterChange, Plan, RowChange
@@ -63,7 +64,10 @@ def keep_file(
     _remember(batch, {plain(heading) for heading in mended or {}})
     # A text in an encoding that had to be told is kept in one that need not be.
     kept = decode(content, encoding)[0].encode("utf-8-sig") if encoding else content
-    batch.stored = default_storage.save(f"imports/{organisation_id}/{batch.pk}", ContentFile(kept))
+    try:
+        batch.stored = default_storage.save(f"imports/{organisation_id}/{batch.pk}", ContentFile(kept))
+    except OSError as error:
+        raise UnreadableFile(f"The file could not be kept on this computer ({error.strerror}).") from error
     batch.save(update_fields=["stored"])
     return batch
 
@@ -204,6 +208,7 @@ def _finish(batch: ImportBatch, comparison: Comparison, all_or_nothing: bool) ->
     counts = comparison.counts
     if not comparison.plan.is_empty:
         record_change(batch, "imported", {name: (None, count) for name, count in counts.items()})
+        record_changed(batch.organisation_id)
     batch.preview = summary(comparison) | {
         "as_of": batch.preview.get("as_of", timezone.localdate().isoformat())
     }

@@ -113,7 +113,14 @@ def decode(content: bytes, encoding: str = "") -> tuple[str, str]:
         raise UnreadableFile(
             "The encoding of this file cannot be told. Save it as CSV (UTF-8) and send it again."
         )
-    if "cp1252" in best.could_be_from_charset:
+    # Where several fit equally well, the one most offices here write.
+    fitting = {
+        name
+        for one in likely
+        if one.chaos <= best.chaos
+        for name in (one.encoding, *one.could_be_from_charset)
+    }
+    if "cp1252" in fitting:
         return _strictly(content, "cp1252")
     return _strictly(content, best.encoding)
 
