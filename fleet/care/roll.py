@@ -10,6 +10,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max
 
+from fleet.care.bulk import NewTask, insert_tasks
 from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import Task
@@ -34,7 +35,7 @@ class RollResult:
 
 @dataclass
 class _Plan:
-    create: list[Task] = field(default_factory=list)
+    create: list[NewTask] = field(default_factory=list)
     change: list[Task] = field(default_factory=list)
     drop: dict[str, list[int]] = field(default_factory=dict)  # reason -> task ids
 
@@ -127,7 +128,9 @@ def _compare(
         if row is None:
             if decision.due_on <= reach:
                 cycle = cycles.get((heater_id, code), 0) + 1
-                plan.create.append(_task(organisation_id, heater_id, cycle, window, decision))
+                day_text = decision.due_on.isoformat()
+                words = (decision.rule, decision.why, decision.caution)
+                plan.create.append((organisation_id, heater_id, code, cycle, day_text, window, *words))
             continue
         number, _, _, due_on, rule, reason, caution, old_window, overridden = row
         if overridden:
@@ -136,32 +139,24 @@ def _compare(
             decision = Decision(code, due_on, rule, reason, decision.caution)
         wanted = (decision.due_on, decision.rule, decision.why, decision.caution, window)
         if wanted != (due_on, rule, reason, caution, old_window):
-            plan.change.append(_task(organisation_id, heater_id, 1, window, decision, pk=number))
+            plan.change.append(
+                Task(
+                    pk=number,
+                    due_on=decision.due_on,
+                    rule=decision.rule,
+                    reason=decision.why,
+                    caution=decision.caution,
+                    window_days=window,
+                )
+            )
     for code, row in standing.items():
         if code not in due and not row[-1]:
             why = held[code].why if code in held else "The rules no longer ask for it."
             plan.drop.setdefault(why[:300], []).append(row[0])
 
 
-def _task(
-    organisation_id: int, heater_id: int, cycle: int, window: int, decision: Decision, pk: int | None = None
-) -> Task:
-    return Task(
-        pk=pk,
-        organisation_id=organisation_id,
-        heater_id=heater_id,
-        kind=decision.kind,
-        cycle=cycle,
-        due_on=decision.due_on,
-        window_days=window,
-        rule=decision.rule,
-        reason=decision.why,
-        caution=decision.caution,
-    )
-
-
 def _write(plan: _Plan, day: date) -> None:
-    Task.objects.bulk_create(plan.create, batch_size=2000)
+    insert_tasks(plan.create)
     if plan.change:
         Task.objects.bulk_update(plan.change, CHANGING, batch_size=500)
     for why, ids in plan.drop.items():

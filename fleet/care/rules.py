@@ -24,6 +24,7 @@ ANODE_LIMIT = 0.25  # half the diameter left is a quarter of the metal
 ANODE_RENEWAL_DAYS = 30
 LARGE_INPUT_BTU_H = 200_000  # boiler-inspector rules of many states begin here
 LARGE_TANK_GAL = 120
+MONTHS = calendar.month_abbr[:]
 
 RULES: Mapping[str, str] = {
     "interval": "as the task kind's own source",
@@ -112,7 +113,7 @@ def add_months(day: date, months: int) -> date:
 
 
 def say(day: date) -> str:
-    return f"{day.day} {day:%b} {day.year}"
+    return f"{day.day} {MONTHS[day.month]} {day.year}"
 
 
 def every(months: int) -> str:

@@ -25,6 +25,7 @@ from fleet.heaters.models import Heater
 
 PER_LEAF = 10
 ROWS_SHOWN = 25
+TASKS_A_LEAF = 100
 HORIZONS = (14, 30, 60, 120, 365)
 
 
@@ -71,7 +72,9 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
     today = today_of(row.property.organisation, row.property)
     days = _horizon(request)
     queues = selectors.due_by_building(today, days, building_ids=[pk])
-    values = {"building": row, "queue": queues[0] if queues else None, "today": today, "days": days}
+    queue = queues[0] if queues else None
+    leaf = Paginator(queue.tasks if queue else [], TASKS_A_LEAF).get_page(request.GET.get("page"))
+    values = {"building": row, "queue": queue, "leaf": leaf, "today": today, "days": days}
     return render(request, "care/building.html", values)
 
 

@@ -1,0 +1,30 @@
+"""Writes many new tasks at once. The general way of making rows was ten times slower than deciding on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.db import connection
+
+# organisation, heater, kind, cycle, due day, window, rule, reason, caution
+NewTask = tuple[int, int, str, int, str, int, str, str, str]
+_COPY = """COPY care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
+    state, overridden, closed_because, stopped) FROM STDIN"""
+_INSERT = """INSERT INTO care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
+    state, overridden, closed_because, stopped)
+    VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"""
+_FRESH: tuple[Any, ...] = ("open", False, "", False)
+
+
+def insert_tasks(rows: Sequence[NewTask]) -> None:
+    """Insert open tasks inside the caller's transaction; the table's constraints hold as for any other row."""
+    if not rows:
+        return
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            with cursor.copy(_COPY) as copy:
+                for row in rows:
+                    copy.write_row(row + _FRESH)
+        else:
+            cursor.executemany(_INSERT, [row + _FRESH for row in rows])
