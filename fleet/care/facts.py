@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
-from datetime import date
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
 from typing import Any
 
 from django.db.models import Max, Q
 from django.db.models.functions import Coalesce
 
 from fleet.care.models import CareSetting, Task
-from fleet.care.rules import AnodeLook, Facts, SiteSetting
+from fleet.care.rules import EARLY_CHANCE, AnodeLook, Facts, SiteSetting, fitted_on
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 
 HEATER_FIELDS = (
@@ -32,6 +32,7 @@ HEATER_FIELDS = (
     "position__building_id",
     "position__building__property_id",
     "position__building__softened_since",
+    "anode_count",
 )
 # What a service record on file counts as, for work that was done before this program kept the tasks.
 COUNTS_AS: dict[str, tuple[str, ...]] = {
@@ -78,7 +79,7 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
     facts: dict[int, Facts] = {}
     for row in heaters:
         (number, kind, installed, made, setpoint, anode, capacity, power, recirculation, expansion, closed,
-         seismic, pan, alarm, building_id, property_id, softened_since) = row  # fmt: skip
+         seismic, pan, alarm, building_id, property_id, softened_since, anode_count) = row  # fmt: skip
         softened = softened_since is not None and softened_since <= today
         facts[number] = Facts(
             heater_id=number,
@@ -88,6 +89,7 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
             softened=softened,
             setpoint_f=setpoint,
             anode_kind=anode,
+            anode_count=anode_count,
             capacity_gal=capacity,
             input_btu_h=power,
             has_expansion_tank=expansion,
@@ -100,6 +102,7 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
         )
     _add_services(facts, today)
     _add_closed_tasks(facts, today)
+    _predict_anodes(facts)
     return facts
 
 
@@ -143,6 +146,40 @@ def _add_closed_tasks(facts: dict[int, Facts], today: date) -> None:
             one.last_skipped[kind] = on
         elif kind not in one.last_done or one.last_done[kind] < on:
             one.last_done[kind] = on
+
+
+def _predict_anodes(facts: dict[int, Facts]) -> None:
+    """The day by which an anode that was looked at has one chance in five of being spent, from the science."""
+    rows = [(one, day) for one in facts.values() if one.anode_looks and (day := fitted_on(one)) is not None]
+    if not rows:
+        return
+    import numpy as np
+
+    from forecasting.anode import anode_wear, inspected, remaining_life_years
+
+    def numbers(values: Iterable[float | None]) -> Any:
+        return np.array([np.nan if value is None else value for value in values], dtype=float)
+
+    wear = anode_wear(
+        [one.anode_kind for one, _ in rows],
+        numbers(one.capacity_gal for one, _ in rows),
+        numbers(one.anode_count or None for one, _ in rows),
+        setpoint_f=numbers(one.setpoint_f for one, _ in rows),
+        softened=np.array([one.softened for one, _ in rows]),
+    )
+    left = numbers(one.anode_looks[-1].left_fraction for one, _ in rows)
+    years = numbers(max((one.anode_looks[-1].seen_on - day).days, 0) / 365.2425 for one, day in rows)
+    age = numbers(_years_between(one.started_on, day) for one, day in rows)
+    learnt = inspected(wear, years, left, tank_age_at_start=age)
+    rest = remaining_life_years(learnt, 1 - left, age + years, quantiles=(EARLY_CHANCE,))[0]
+    for (one, _), more in zip(rows, rest, strict=True):
+        if np.isfinite(more):
+            days = int(min(more, 100) * 365.2425)
+            one.anode_exhausted_on = one.anode_looks[-1].seen_on + timedelta(days=days)
+
+
+def _years_between(start: date | None, end: date) -> float:
+    return max((end - start).days / 365.2425, 0.0) if start is not None else 0.0
 
 
 def facts_of(heater: Heater, today: date) -> Facts:

@@ -22,6 +22,7 @@ RELIEF_UNTOUCHED_MONTHS = (
 )
 ANODE_LIMIT = 0.25  # half the diameter left is a quarter of the metal
 ANODE_RENEWAL_DAYS = 30
+EARLY_CHANCE = 0.2  # judgement, no source: look again when one such anode in five would be spent
 LARGE_INPUT_BTU_H = 200_000  # boiler-inspector rules of many states begin here
 LARGE_TANK_GAL = 120
 MONTHS = calendar.month_abbr[:]
@@ -71,6 +72,7 @@ class Facts:
     softened: bool = False
     setpoint_f: float | None = None
     anode_kind: str = ""
+    anode_count: int | None = None
     capacity_gal: float | None = None
     input_btu_h: float | None = None
     has_expansion_tank: bool | None = None
@@ -82,7 +84,7 @@ class Facts:
     last_done: dict[str, date] = field(default_factory=dict)  # by task kind
     last_skipped: dict[str, date] = field(default_factory=dict)
     anode_looks: tuple[AnodeLook, ...] = ()  # since the anode was last renewed, oldest first
-    anode_exhausted_on: date | None = None  # predicted day the anode reaches its limit, from the science
+    anode_exhausted_on: date | None = None  # day by which one in five would be spent, from the science
     settings: Mapping[str, SiteSetting] = field(default_factory=dict)
 
 
@@ -152,15 +154,20 @@ def is_old_never_flushed(facts: Facts, today: date) -> bool:
     return add_months(facts.started_on, OLD_TANK_YEARS * 12) <= today
 
 
+def fitted_on(facts: Facts) -> date | None:
+    """The earliest day that the present anode can have been fitted."""
+    return facts.last_done.get("anode_renewal") or facts.started_on
+
+
 def predicted_anode_limit(facts: Facts) -> date | None:
     """The day the anode reaches its limit: the science's prediction, else a straight line to the last look."""
     if facts.anode_exhausted_on is not None:
         return facts.anode_exhausted_on
-    fitted_on = facts.last_done.get("anode_renewal") or facts.started_on
-    if fitted_on is None or not facts.anode_looks:
+    since = fitted_on(facts)
+    if since is None or not facts.anode_looks:
         return None
     look = facts.anode_looks[-1]
-    days = (look.seen_on - fitted_on).days
+    days = (look.seen_on - since).days
     used = 1 - look.left_fraction
     if days < 30 or used <= 0.02:
         return None
@@ -280,9 +287,10 @@ def _anode_inspection(kind: TaskKind, facts: Facts, today: date) -> Decision | N
     else:
         rule, why = "anode_first_look", f"a look {every(months)}, the first after {months // 12} years"
     decision = _dated(kind, facts, today, months, rule, why, "anode_renewal")
-    limit = predicted_anode_limit(facts)
+    limit = predicted_anode_limit(facts) if facts.anode_looks else None
     if limit is not None and limit < decision.due_on:
-        words = f"At the wear seen so far the anode reaches a quarter of its metal about {say(limit)}."
+        words = f"At the wear seen so far (the last look left {facts.anode_looks[-1].left_fraction:.0%}), the anode may be"
+        words = f"{words} spent about {say(limit)}."
         return Decision(kind.code, limit, "anode_predicted", words)
     return decision
 

@@ -176,3 +176,20 @@ def test_the_job_does_the_same(in_house: Cast) -> None:
     done = standing()
     assert services.roll_forward(in_house.house, DAY).created == 0
     assert standing() == done != []
+
+
+def test_fast_wear_brings_the_next_look_forward(in_house: Cast) -> None:
+    """Common practice, no source: after the first look, by predicted consumption."""
+    installed = date(2023, 5, 1)
+    slow, fast = (
+        make_heater(in_house.house, tag=tag, installed_earliest=installed, installed_latest=installed)
+        for tag in ("S-1", "F-1")
+    )
+    record(slow, "anode_inspected", date(2026, 5, 1), anode_left_fraction=0.9)
+    record(fast, "anode_inspected", date(2026, 5, 1), anode_left_fraction=0.35)
+    services.roll_forward(in_house.house, date(2026, 6, 1))
+    looks = {row[0]: row for row in standing(kind="anode_inspection")}
+    assert slow.pk not in looks or looks[slow.pk][3] == date(2028, 5, 1)
+    assert looks[fast.pk][4] == "anode_predicted"
+    assert date(2026, 6, 1) < looks[fast.pk][3] < date(2027, 11, 1)
+    assert "35%" in looks[fast.pk][5]
