@@ -43,6 +43,8 @@ def in_service(records: Records) -> pd.DataFrame:
 def missing_inputs(records: Records) -> pd.DataFrame:
     """One row for each input a heater in service lacks: input, heater_id, building_id."""
     heaters = in_service(records)
+    if heaters.empty:
+        return pd.DataFrame({"input": [], "heater_id": [], "building_id": []})
     parts = [
         heaters.loc[
             entry.lacking(records, heaters).to_numpy(dtype=bool), ["heater_id", "building_id"]
@@ -237,8 +239,10 @@ def _lacks_water(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
 
 
 def _lacks_setpoint(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
-    said = set(records.services.loc[records.services["setpoint_f"].notna(), "heater_id"])
-    return heaters["setpoint_f"].isna() & ~heaters["heater_id"].isin(said)
+    """Asked of the forecast itself, so that this says lacking exactly where the plan assumes."""
+    kinds, buildings = sorted(set(heaters["kind"])), sorted(set(heaters["building_id"]))
+    states = future_states(records, kinds, buildings, 1)
+    return heaters["heater_id"].isin(states.heater_ids[~states.known["setpoint"]])
 
 
 def _lacks_anode_state(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
