@@ -78,7 +78,8 @@ def queue(request: HttpRequest) -> HttpResponse:
 @cache_control(private=True, max_age=30)
 def outlook(request: HttpRequest, pk: int) -> HttpResponse:
     heater = get_object_or_404(Heater.objects, pk=pk)
-    found = forecasts.outlook_of(cast(MemberRequest, request).organisation.pk, heater.pk)
+    run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
+    found = forecasts.outlook_of(run, heater.pk)
     if found is None:
         raise Http404
     return _picture(charts.outlook_curve(forecasts.curve(found), _narrow(request)))

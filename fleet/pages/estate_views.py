@@ -34,7 +34,7 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
     property_ = get_object_or_404(Property.objects, pk=pk)
     today = today_of(member.organisation, property_)
     run = forecasts.latest_run(member.organisation.pk)
-    watch = forecasts.outlooks(member.organisation.pk, heater__position__building__property_id=pk)
+    watch = forecasts.outlooks(run, heater__position__building__property_id=pk)
     return render(
         request,
         "pages/property.html",

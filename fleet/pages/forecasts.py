@@ -1,13 +1,17 @@
-"""What the pages show of the latest forecast and of the care that is due, while those rooms may still be empty."""
+"""What the pages show of the latest forecast and of the care that is due; either may still be empty."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from importlib.util import find_spec
 from typing import Any
 
+from django.db.models import QuerySet
+
+from fleet.care import selectors as care
 from fleet.pages import words
+from fleet.planning import selectors as planning
+from fleet.planning.models import ForecastRun, HeaterOutlook
 
 
 @dataclass(frozen=True)
@@ -39,15 +43,12 @@ class Outlook:
     reasons: list[str]
 
 
-def latest_run(organisation_id: int) -> Any:
-    if find_spec("fleet.planning.selectors") is None:
-        return None
-    from fleet.planning import selectors
-
-    return selectors.latest_run(organisation_id)
+def latest_run(organisation_id: int) -> ForecastRun | None:
+    """The plan in use. Someone who sees only some properties does not see the portfolio's run."""
+    return planning.latest_run(organisation_id)
 
 
-def years(run: Any, grouping: str = "total", key: Any = "") -> list[Year]:
+def years(run: ForecastRun | None, grouping: str = "total", key: Any = "") -> list[Year]:
     """Cost in each fiscal year of a run: of the portfolio, or of one property, building or kind."""
     if run is None or not run.result:
         return []
@@ -74,29 +75,26 @@ def _year(period: str, row: dict[str, Any]) -> Year:
     )
 
 
-def currency(run: Any) -> str:
+def currency(run: ForecastRun | None) -> str:
     return str(run.assumptions.get("currency", "USD")) if run else "USD"
 
 
-def outlooks(organisation_id: int, **filters: Any) -> Any:
-    """Rows of the latest run's ranked list, likeliest to fail first; nothing without a run."""
-    run = latest_run(organisation_id)
-    if run is None:
-        return []
-    from fleet.planning.models import HeaterOutlook
-
-    return HeaterOutlook.objects.filter(run_id=run.pk, **filters).select_related(
-        "heater__position__building__property"
-    )
+def outlooks(run: ForecastRun | None, **filters: Any) -> QuerySet[HeaterOutlook]:
+    """Rows of the ranked list, likeliest to fail first: of the run, or for someone who may not see
+    the portfolio's run, those of the latest that looked at the heaters she may see."""
+    rows: QuerySet[HeaterOutlook] = HeaterOutlook.objects.all()
+    number = run.pk if run else rows.order_by("-run_id").values_list("run_id", flat=True).first()
+    place = "heater__position__building__property"
+    light = rows.select_related(place, "run").defer("run__result", "run__diagnostics")
+    return light.filter(run_id=number, **filters).order_by("rank")
 
 
-def outlook_of(organisation_id: int, heater_id: int) -> Outlook | None:
-    run = latest_run(organisation_id)
-    row = next(iter(outlooks(organisation_id, heater_id=heater_id)), None)
-    if run is None or row is None:
+def outlook_of(run: ForecastRun | None, heater_id: int) -> Outlook | None:
+    row = outlooks(run, heater_id=heater_id).first()
+    if row is None:
         return None
     return Outlook(
-        run.as_of,
+        row.run.as_of,
         heater_id,
         row.rank,
         row.p_fail_12_months,
@@ -165,11 +163,7 @@ class Due:
 
 def due_summary(today: date) -> Due:
     """Open tasks by building, counted in the database, the most overdue first."""
-    if find_spec("fleet.care.selectors") is None:
-        return Due()
-    from fleet.care import selectors
-
-    rows = selectors.due_counts(today)
+    rows = care.due_counts(today)
     return Due(
         tuple(
             Place(

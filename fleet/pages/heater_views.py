@@ -70,8 +70,8 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
     place = row.position
     today = today_of(row.organisation, place.building.property)
     line = selectors.line_of(place)
-    outlook = forecasts.outlook_of(row.organisation_id, pk) if row.in_service else None
     run = forecasts.latest_run(row.organisation_id)
+    outlook = forecasts.outlook_of(run, pk) if row.in_service else None
     origin, fact_groups = heater_facts.facts(row, today)
     return render(
         request,

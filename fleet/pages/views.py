@@ -44,7 +44,7 @@ def portfolio(request: HttpRequest) -> HttpResponse:
             "run": run,
             "years": forecasts.years(run),
             "currency": forecasts.currency(run),
-            "watch": list(forecasts.outlooks(member.organisation.pk)[:8]),
+            "watch": list(forecasts.outlooks(run)[:8]),
         },
     )
 

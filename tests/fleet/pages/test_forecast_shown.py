@@ -1,0 +1,167 @@
+"""What the pages show of a stored forecast and of due care: the run's own numbers, to the people who may see them."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+from django.urls import reverse
+
+from fleet.care.models import Task
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Membership
+from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.pages import forecasts, selectors
+from fleet.planning.models import ForecastRun, HeaterOutlook
+from tests.conftest import Cast, make_heater
+
+
+def figures(expected: float) -> dict[str, str]:
+    return {"expected": str(expected)} | {f"p{n}": str(expected * n / 50) for n in (10, 50, 80, 90)}
+
+
+def year(cost: float) -> dict[str, Any]:
+    return {"count": figures(cost / 1000), "cost": figures(cost)}
+
+
+@pytest.fixture
+def run(cast: Cast) -> ForecastRun:
+    with scoped(scope_of_organisation(cast.house)):
+        run = ForecastRun.objects.create(
+            organisation=cast.house,
+            as_of=date(2026, 3, 1),
+            state=ForecastRun.State.DONE,
+            assumptions={"currency": "EUR"},
+            result={
+                "years": [{"label": "FY 2026"}, {"label": "FY 2027"}],
+                "groups": {
+                    "total": [{"key": "", "years": [year(12_345), year(23_456)]}],
+                    "property": [{"key": cast.property.pk, "years": [year(777), year(888)]}],
+                },
+                "own_years": [],
+            },
+        )
+        HeaterOutlook.objects.create(
+            organisation=cast.house,
+            run=run,
+            heater=cast.heater,
+            rank=1,
+            age_years=10,
+            age_known=True,
+            p_fail_12_months=0.23,
+            p_fail_36_months=0.51,
+            remaining_life_p10_years=0.5,
+            remaining_life_median_years=2.9,
+            remaining_life_p90_years=7.5,
+            planned_cost=Decimal(1900),
+            emergency_cost=Decimal(2900),
+            reasons=[{"words": "older than most of its kind"}],
+        )
+    return run
+
+
+def text(cast: Cast, person: Any, name: str, *arguments: Any) -> str:
+    answer = cast.client(person).get(reverse(f"pages:{name}", args=arguments))
+    assert answer.status_code == 200
+    return str(answer.content.decode())
+
+
+def test_the_portfolio_says_cost_and_risk(cast: Cast, run: ForecastRun) -> None:
+    page = text(cast, cast.owner, "portfolio")
+    assert "EUR 12,345" in page
+    assert "23,456" in page
+    assert "23 %" in page
+    assert "older than most of its kind" in page
+
+
+def test_a_property_shows_its_own_share(cast: Cast, run: ForecastRun) -> None:
+    page = text(cast, cast.owner, "property", cast.property.pk)
+    assert "EUR 777" in page
+    assert "12,345" not in page
+
+
+def test_a_property_with_another_fiscal_year_shows_its_own_years(cast: Cast, run: ForecastRun) -> None:
+    run.result["own_years"] = [
+        {
+            "key": cast.property.pk,
+            "calendar": [{"label": "FY own"}],
+            "years": [year(555)],
+            "fiscal_start_month": 7,
+        }
+    ]
+    with scoped(scope_of_organisation(cast.house)):
+        assert [row.period for row in forecasts.years(run, "property", cast.property.pk)] == ["FY own"]
+        assert [row.period for row in forecasts.years(run)] == ["FY 2026", "FY 2027"]
+
+
+def test_a_heater_shows_its_outlook_and_the_curve_goes_through_the_runs_points(
+    cast: Cast, run: ForecastRun
+) -> None:
+    page = text(cast, cast.owner, "heater", cast.heater.pk)
+    for shown in ("23 %", "51 %", "2.9", "0.5 to 7.5", "EUR 1,900", "EUR 2,900", "1 Mar 2026"):
+        assert shown in page
+    with scoped(scope_of_organisation(cast.house)):
+        outlook = forecasts.outlook_of(run, cast.heater.pk)
+    assert outlook is not None
+    curve = [(point["years"], point["failed"]) for point in forecasts.curve(outlook)]
+    assert curve == [(0, 0), (0.5, 0.1), (1, 0.23), (2.9, 0.5), (3, 0.51), (7.5, 0.9)]
+
+
+@pytest.mark.parametrize("name", ["money_picture", "outlook_picture"])
+def test_pictures_of_the_forecast_are_drawn(cast: Cast, run: ForecastRun, name: str) -> None:
+    arguments = [cast.heater.pk] if name == "outlook_picture" else []
+    answer = cast.client(cast.owner).get(reverse(f"pages:{name}", args=arguments), {"narrow": "1"})
+    assert answer["Content-Type"] == "image/svg+xml"
+    assert ElementTree.fromstring(answer.content).tag.endswith("svg")
+
+
+def test_without_a_forecast_pages_say_so_and_the_picture_does_not_exist(cast: Cast) -> None:
+    assert "No forecast has been run yet" in text(cast, cast.owner, "portfolio")
+    assert "No forecast has looked at this heater yet" in text(cast, cast.owner, "heater", cast.heater.pk)
+    assert cast.client(cast.owner).get(reverse("pages:money_picture")).status_code == 404
+
+
+def test_someone_of_one_property_sees_its_heaters_outlook_but_not_the_portfolios_money(
+    cast: Cast, run: ForecastRun
+) -> None:
+    membership = Membership.objects.get(person=cast.technician)
+    membership.all_properties = False
+    membership.save()
+    membership.properties.add(cast.property)
+    page = text(cast, cast.technician, "portfolio")
+    assert "12,345" not in page
+    assert "23 %" in text(cast, cast.technician, "heater", cast.heater.pk)
+
+
+def test_due_care_is_counted_by_building_and_by_heater(cast: Cast) -> None:
+    today = today_of(cast.house)
+    with scoped(scope_of_organisation(cast.house)):
+        for days, kind in ((-400, "flush"), (10, "anode_inspection")):
+            Task.objects.create(
+                organisation=cast.house,
+                heater=cast.heater,
+                kind=kind,
+                due_on=today + timedelta(days=days),
+                rule="x",
+                reason="because it is a test",
+            )
+        due = forecasts.due_summary(today)
+    assert (due.overdue, due.due, due.total) == (1, 1, 2)
+    assert due.buildings[0].name == "Alder Court, A"
+    assert "2 tasks open, 1 overdue" in text(cast, cast.owner, "building", cast.building.pk)
+    assert "because it is a test" in text(cast, cast.owner, "heater", cast.heater.pk)
+    assert cast.client(cast.owner).get(reverse("pages:queue_picture")).status_code == 200
+
+
+def test_ages_fall_back_on_the_day_of_making_and_count_the_unknown_apart(in_house: Cast) -> None:
+    unknown = {"installed_earliest": None, "installed_latest": None, "installed_precision": "unknown"}
+    make_heater(in_house.house, tag="U-1", **unknown)
+    made = {"made_earliest": date(2020, 1, 1), "made_latest": date(2020, 12, 31), "made_precision": "year"}
+    make_heater(in_house.house, tag="M-1", kind="heat_pump", **unknown, **made)
+    found = selectors.ages(date(2026, 12, 1))
+    assert (found.total, found.unknown) == (3, 1)
+    counts = {(row["band"], row["side"]): row["count"] for row in found.picture if row["count"]}
+    assert counts == {("9 to 11", "gas"): 1, ("6 to 8", "electric and other"): 1}
