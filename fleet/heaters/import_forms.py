@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import cast
 
 from fleet.heaters.headings import DATE_FIELDS, KINDS, SYNONYMS, Match, SheetKind
 from fleet.heaters.importing import guess_sheet, remembered_headings
@@ -36,6 +37,12 @@ NAMES = {
     "tested": "date of the test",
     "ph": "pH",
     "below": "what lies below",
+}
+KIND_LABELS = {
+    "heaters": "heaters, one a row",
+    "service": "past service",
+    "water": "water tests",
+    "properties": "properties",
 }
 FILLERS = ("mg_l", "us_cm", "_c", "_in", "has_")
 
@@ -94,7 +101,7 @@ def columns_shown(batch: ImportBatch) -> list[SheetShown]:
         kind = matches.get("", "")
         kinds = [
             Choice("", "leave this sheet out", not kind),
-            *(Choice(one, one, one == kind) for one in KINDS),
+            *(Choice(one, KIND_LABELS[one], one == kind) for one in KINDS),
         ]
         columns = [
             ColumnShown(f"column-{number}-{index}", heading, _choices(kind, written))
@@ -118,7 +125,7 @@ def columns_from(batch: ImportBatch, sent: Mapping[str, str]) -> dict[str, dict[
             columns[sheet] = guess_sheet(headings, kind, remembered)  # type: ignore[arg-type]
             continue
         mended = {"": kind}
-        known = SYNONYMS.get(kind, {})  # type: ignore[call-overload]
+        known = SYNONYMS.get(cast(SheetKind, kind), {})
         for index, (heading, written) in enumerate((h, w) for h, w in matches.items() if h):
             answer = sent.get(f"column-{number}-{index}", written)
             mended[heading] = answer if not answer or Match.written(answer).field in known else ""

@@ -47,7 +47,7 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
     batch_page = preview.redirect_chain[-1][0]
     accepted = client.post(batch_page + "accept/", {"take": "good_rows"}, follow=True)
     assert b"You may close it" in accepted.content
-    assert work_off() == 1
+    assert work_off() >= 1
     done = client.get(batch_page)
     assert b"Taken in" in done.content
     assert tags(cast) == {"H-1", "W-1"}
