@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecasting import anode
-from forecasting.dates import install_nodes, known_heaters, read_dates
+from forecasting.dates import Dates, install_nodes, known_heaters, read_dates
 from forecasting.episodes import FutureStates, Records
 from forecasting.pieces import cut_lives
 from forecasting.states import (
@@ -31,6 +31,8 @@ CARE = ("as_recorded", "kept_up", "none")
 KEPT_UP_FLUSH_YEARS = 1.0  # common practice, no source
 KEPT_UP_ANODE_SHARE = 0.6  # renewed when this share of the median life of a rod has passed (judgement)
 SHORTEST_INTERVAL_YEARS = 0.25
+HABIT_SERVICES = 3  # so many of one service in a building tell how often it is done there
+LONGEST_HABIT_YEARS = 12.0  # done more rarely than this is no habit to count on
 
 
 def look_ahead(
@@ -48,6 +50,7 @@ def look_ahead(
     as_of = calendar_year_of(records.as_of)
     heaters = known_heaters(records.heaters, as_of)
     everyone = read_dates(heaters, as_of)
+    rates = _building_rates(heaters, everyone, read_marks(heaters, records.services, as_of), as_of)
     ending = heaters["ending"].fillna("").to_numpy(dtype=object)
     ended = (ending != "") | heaters[["ended_earliest", "ended_latest"]].notna().any(axis=1).to_numpy(
         dtype=bool
@@ -69,7 +72,7 @@ def look_ahead(
     site = read_site(heaters, records.waters, as_of)
     mean_install = as_of - (ages * weights).sum(axis=1)
     marks = read_marks(heaters, records.services, as_of)
-    marks = marks.with_more(_coming_care(marks, site, dates.start, as_of, horizon_years, care))
+    marks = marks.with_more(_coming_care(marks, site, mean_install, rates, as_of, horizon_years, care))
     buildings = pd.Index(np.asarray(posterior_buildings, dtype=np.int64))
     return FutureStates(
         heater_ids=heaters["heater_id"].to_numpy(dtype=np.int64),
@@ -91,31 +94,67 @@ def _known_with_services(site: Site, marks: Marks, as_of: float) -> dict[str, Bo
     return {**site.known, "setpoint": site.known["setpoint"] | changed}
 
 
+def _building_rates(
+    heaters: pd.DataFrame, dates: Dates, marks: Marks, as_of: float
+) -> dict[int, pd.Series[float]]:
+    """How often a year each service is done to one heater, by building; 0 where too rarely to be a habit.
+
+    Services of the very day are left out: what is planned or tried today is not yet a habit.
+    """
+    building = pd.Series(heaters["building_id"].to_numpy(dtype=np.int64))
+    watched = pd.Series(np.maximum(dates.end - dates.start, 0.0)).groupby(building).sum()
+    rates = {}
+    for what in (FLUSH, ANODE_NEW):
+        past = (marks.what == what) & (marks.time < as_of - 1e-6)
+        done = building.iloc[marks.heater[past]].value_counts().reindex(watched.index, fill_value=0)
+        rates[what] = (done / watched.clip(lower=0.5)).where(done >= HABIT_SERVICES, 0.0)
+    return rates
+
+
 def _coming_care(
-    marks: Marks, site: Site, record_start: FloatArray, as_of: float, horizon: int, care: str
+    marks: Marks,
+    site: Site,
+    install: FloatArray,
+    rates: dict[int, pd.Series[float]],
+    as_of: float,
+    horizon: int,
+    care: str,
 ) -> Marks:
     """Services to come: flushes and anode renewals at the interval that ``care`` means for each heater."""
-    nothing = Marks(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64), np.zeros(0))
+    coming = Marks(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64), np.zeros(0))
     if care == "none":
-        return nothing
-    n = len(site.building)
+        return coming
     for what in (FLUSH, ANODE_NEW):
         chosen = marks.what == what
-        times = np.bincount(marks.heater[chosen], minlength=n)
-        last = np.full(n, -np.inf)
+        last = install.copy()
         np.maximum.at(last, marks.heater[chosen], marks.time[chosen])
-        first = np.full(n, np.inf)
-        np.minimum.at(first, marks.heater[chosen], marks.time[chosen])
         if care == "kept_up":
             interval = _kept_up_interval(what, site)
-            last = np.where(np.isfinite(last), last, as_of - interval)
+            due = np.maximum(last + interval, as_of)
         else:
-            # Twice done is a habit: the gap between first and last time says how often.
-            habit = times >= 2
-            interval = np.where(habit, (last - first) / np.maximum(times - 1, 1), np.inf)
-            interval = np.where(habit, np.maximum(interval, SHORTEST_INTERVAL_YEARS), np.inf)
-        nothing = nothing.with_more(_repeat(what, last, interval, as_of, horizon))
-    return nothing
+            interval = _habit_interval(marks, what, site, rates[what], as_of)
+            # One long overdue was passed over before: it is not done first thing.
+            due = np.maximum(last + interval, as_of + interval / 4)
+        coming = coming.with_more(_repeat(what, due, interval, as_of, horizon))
+    return coming
+
+
+def _habit_interval(marks: Marks, what: int, site: Site, rate: pd.Series[float], as_of: float) -> FloatArray:
+    """Years between services of a heater: its building's habit, else its own (done twice or more), else never."""
+    n = len(site.building)
+    past = (marks.what == what) & (marks.time < as_of - 1e-6)
+    times = np.bincount(marks.heater[past], minlength=n)
+    first, last = np.full(n, np.inf), np.full(n, -np.inf)
+    np.minimum.at(first, marks.heater[past], marks.time[past])
+    np.maximum.at(last, marks.heater[past], marks.time[past])
+    own = np.full(n, np.inf)
+    habit = times >= 2
+    own[habit] = (last[habit] - first[habit]) / (times[habit] - 1)
+    of_building = rate.reindex(site.building).fillna(0.0).to_numpy(dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        interval = np.where(of_building > 0, 1 / of_building, own)
+    interval = np.maximum(interval, SHORTEST_INTERVAL_YEARS)
+    return np.asarray(np.where(interval <= LONGEST_HABIT_YEARS, interval, np.inf))
 
 
 def _kept_up_interval(what: int, site: Site) -> FloatArray:
@@ -126,11 +165,11 @@ def _kept_up_interval(what: int, site: Site) -> FloatArray:
     return np.asarray(np.where(usable, np.maximum(KEPT_UP_ANODE_SHARE * life, 1.0), np.inf))
 
 
-def _repeat(what: int, last: FloatArray, interval: FloatArray, as_of: float, horizon: int) -> Marks:
-    """Marks at last + interval, + 2 intervals, ... within the horizon; overdue ones fall due at once."""
-    usable = np.flatnonzero(np.isfinite(interval) & np.isfinite(last))
+def _repeat(what: int, due: FloatArray, interval: FloatArray, as_of: float, horizon: int) -> Marks:
+    """Marks at ``due``, due + interval, due + 2 intervals, ... within the horizon."""
+    usable = np.flatnonzero(np.isfinite(interval) & np.isfinite(due))
     step = interval[usable]
-    due = np.maximum(last[usable] + step, as_of + 1e-6)
+    due = np.maximum(due[usable], as_of + 1e-6)
     count = np.maximum(np.ceil((as_of + horizon - due) / step), 0).astype(np.int64)
     heater = np.repeat(usable, count)
     turn = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
