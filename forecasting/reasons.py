@@ -16,6 +16,7 @@ from forecasting.risk import building_multipliers, check_states, chunk_risk, kin
 TYPICAL_HARDNESS_MG_L, HARDNESS_STEP = 120.0, 100.0
 TYPICAL_SETPOINT_F, SETPOINT_STEP = 125.0, 10.0
 TYPICAL_PRESSURE_PSI, PRESSURE_STEP = 60.0, 10.0
+OLD_FOR_A_ROD_YEARS = 8.0  # engineering judgement: a rod nobody renewed is gone by then
 SMALLEST_WORTH_SAYING = 0.02  # 2 % of hazard: less is noise to a reader
 REASON_COLUMNS = ["heater_id", "rank", "covariate", "log_hazard_contribution", "words", "assumed"]
 
@@ -134,12 +135,13 @@ def _building(heater: _Heater, amount: float) -> str:
 
 
 def _anode(heater: _Heater, amount: float) -> str:
-    spent = heater.value("anode_spent")
-    if spent >= 0.8:
+    # The covariate is the chance that the rod is spent, less that of a heater of this age nobody cares for.
+    sooner = heater.value("anode_spent")
+    if sooner < 0:
+        return "anode renewed or slow to wear: it likely still protects the tank"
+    if sooner >= 0.5 or heater.age >= OLD_FOR_A_ROD_YEARS:
         return "anode very likely spent"
-    if spent >= 0.5:
-        return "anode likely more than half gone"
-    return "anode partly used" if amount > 0 else "anode still protects the tank"
+    return "anode likely spent sooner than usual"
 
 
 def hardness_words(hardness_mg_l: float) -> str:
@@ -155,12 +157,10 @@ def _water(heater: _Heater) -> str:
 
 
 def _sediment(heater: _Heater, amount: float) -> str:
-    if amount <= 0:
-        return "little scale in the tank"
-    if np.isnan(heater.years_without_flush):
-        return f"scale likely in the tank: {_water(heater)} and no recent flush"
-    if heater.years_without_flush < 1:
-        return f"scale likely in the tank: {_water(heater)}, though flushed within the year"
+    if heater.value("sediment") < 0:
+        return "less scale in the tank than usual for its age"
+    if np.isnan(heater.years_without_flush) or heater.years_without_flush < 1:
+        return f"more scale in the tank than usual, from {_water(heater)}"
     return f"{_water(heater)}, no flush on record for {_years(heater.years_without_flush)}"
 
 
