@@ -47,6 +47,7 @@ class Visit(ScopedModel):
     day = models.DateField()
     crew = models.CharField(max_length=200, blank=True)
     note = models.TextField(blank=True)
+    by_hand = models.BooleanField(default=False, help_text="A person set this day; planning leaves it alone")
     started_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
 

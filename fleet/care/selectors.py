@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Count, Min, Q, QuerySet
+from django.db.models import Count, Min, Prefetch, Q, QuerySet
 
 from fleet.care.kinds import WORKERS, task_kinds
-from fleet.care.models import CareSetting, Task, UnsafeFinding
+from fleet.care.models import CareSetting, Task, UnsafeFinding, Visit
 from fleet.estate.models import Building
 
 
@@ -115,3 +115,17 @@ def worker_of(task: Task) -> str:
         property=task.heater.position.building.property_id, kind=task.kind
     ).first()
     return WORKERS[site.done_by] if site is not None and site.done_by else task.task_kind.worker
+
+
+def visits_between(first: date, last: date, building_id: int | None = None) -> QuerySet[Visit]:
+    """Visits with open tasks of a span of days, in the order of the day."""
+    rows: QuerySet[Visit] = Visit.objects.filter(day__range=(first, last), tasks__state="open").distinct()
+    if building_id is not None:
+        rows = rows.filter(building_id=building_id)
+    tasks = (
+        Task.objects.filter(state="open").select_related("heater__position").order_by("heater_id", "due_on")
+    )
+    rows = rows.select_related("building__property").prefetch_related(
+        Prefetch("tasks", tasks, to_attr="open_tasks")
+    )
+    return rows.order_by("day", "building__property__name", "building__name", "crew")

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from fleet.care import label_views, views
+from fleet.care import label_views, views, visit_views
 
 app_name = "care"
 urlpatterns = [
@@ -15,6 +15,9 @@ urlpatterns = [
     path("work/unsafe/<int:pk>/close/", views.close_unsafe, name="close_unsafe"),
     path("work/buildings/<int:pk>/labels/", label_views.labels, name="labels"),
     path("work/heaters/<int:pk>/card/", label_views.card, name="card"),
+    path("work/visits/", visit_views.visits, name="visits"),
+    path("work/buildings/<int:pk>/visits/plan/", visit_views.plan, name="plan_visits"),
+    path("work/visits/<int:pk>/move/", visit_views.move, name="move_visit"),
     path("work/leaks/<int:pk>/answer/", label_views.answer, name="answer_leak"),
     path("c/<str:code>/", label_views.scanned, name="scanned"),
 ]

@@ -1,0 +1,64 @@
+"""Visits by day: laid out from a building's queue, moved by hand."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.care import selectors
+from fleet.care import visits as verbs
+from fleet.care.models import Visit
+from fleet.care.services import CareRefused
+from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Building, Property
+
+DAYS_SHOWN = 60
+PER_LEAF = 20
+
+
+@page(Need.READ)
+@require_GET
+def visits(request: HttpRequest) -> HttpResponse:
+    """The coming days, and visits of the last week that still have open tasks."""
+    today = today_of(cast(MemberRequest, request).organisation, Property.objects.first())
+    first, last = today - timedelta(days=7), today + timedelta(days=DAYS_SHOWN)
+    asked = request.GET.get("building", "")
+    building = (
+        Building.objects.select_related("property").filter(pk=int(asked)).first() if asked.isdigit() else None
+    )
+    rows = selectors.visits_between(first, last, building.pk if building else None)
+    leaf = Paginator(rows, PER_LEAF).get_page(request.GET.get("page"))
+    values = {"visits": leaf, "leaf": leaf, "first": first, "last": last, "building": building}
+    return render(request, "care/visits.html", values | {"may_work": may(request, Need.WORK)})
+
+
+@page(Need.WORK)
+@require_POST
+def plan(request: HttpRequest, pk: int) -> HttpResponse:
+    building: Building = get_object_or_404(Building.objects.select_related("property__organisation"), pk=pk)
+    laid = verbs.plan_visits(building, today_of(building.property.organisation, building.property))
+    messages.success(request, f"{laid.tasks} tasks laid out as {laid.visits} visits.")
+    return redirect("care:visits")
+
+
+@page(Need.WORK)
+@require_POST
+def move(request: HttpRequest, pk: int) -> HttpResponse:
+    visit: Visit = get_object_or_404(Visit.objects, pk=pk)
+    text = request.POST.get("day", "")
+    try:
+        verbs.move_visit(visit, date.fromisoformat(text), request.POST.get("reason", ""))
+    except CareRefused as refused:
+        messages.error(request, str(refused))
+    except ValueError:
+        messages.error(request, f"{text!r} is not a day. Right would be 2026-11-25.")
+    else:
+        messages.success(request, f"The visit is moved to {text}; the reason is kept.")
+    return redirect("care:visits")
