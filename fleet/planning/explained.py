@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
-from fleet.planning.models import ForecastRun
+from fleet.estate.models import HistoryEntry
+from fleet.planning.models import CostBook, ForecastRun
 from fleet.planning.prices import kind_words
 
 SOUND_K_HAT = 0.7  # above it importance weights are not to be trusted (Vehtari et al., Pareto smoothed)
@@ -108,3 +110,22 @@ def _price_words(made: dict[str, Any]) -> str:
 
 def _percent(value: Any) -> str:
     return "?" if value is None else f"{float(value) * 100:.1f} %"
+
+
+PRICE_ROWS = ("costline", "costbook")
+RECORD_ROWS = ("heater", "servicerecord", "watertest", "importbatch", "building", "position")
+
+
+def out_of_date(run: ForecastRun, today: date) -> list[str]:
+    """Why the plan may no longer be what today's record would give; nothing when it is up to date."""
+    later = HistoryEntry.objects.filter(organisation_id=run.organisation_id, at__gt=run.created_at)
+    words = []
+    if later.filter(subject_kind__in=RECORD_ROWS).exists():
+        words.append("The record has changed since this forecast was made.")
+    books = CostBook.objects.filter(organisation_id=run.organisation_id)
+    newer = run.cost_book is not None and books.filter(valid_from__gt=run.cost_book.valid_from).exists()
+    if newer or later.filter(subject_kind__in=PRICE_ROWS).exists():
+        words.append("Prices have changed since this forecast was made.")
+    if (today - run.as_of).days > 92:
+        words.append(f"The forecast speaks from {run.as_of}, more than three months ago.")
+    return words

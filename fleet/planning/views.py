@@ -46,6 +46,7 @@ def plan(request: HttpRequest) -> HttpResponse:
             "plan": selectors.plan_tables(latest),
             "run": latest,
             "watch": selectors.ranked(latest)[:10],
+            "out_of_date": explained.out_of_date(latest, context["today"]),
             "how_sure": explained.how_sure(latest),
             "assumptions": explained.assumptions(latest),
         }

@@ -12,12 +12,13 @@ from django.urls import reverse
 from openpyxl import load_workbook
 
 from fleet.estate.background import work_off
+from fleet.estate.history import record_change
 from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from fleet.planning import selectors
 from fleet.planning.models import CostLine, ForecastRun
-from fleet.planning.services import ensure_cost_book, request_run
+from fleet.planning.services import ensure_cost_book, request_run, save_price_growth
 from tests.conftest import Cast
 from tests.fleet.planning.estates import AS_OF
 
@@ -60,6 +61,24 @@ def test_before_the_first_forecast_the_page_offers_to_make_one(cast: Cast) -> No
         "Make the first forecast"
         not in cast.client(cast.technician).get(reverse("planning:plan")).content.decode()
     )
+
+
+def test_the_page_says_when_the_record_or_the_prices_have_moved_on(cast: Cast, done_run: ForecastRun) -> None:
+    client = cast.client(cast.planner)
+    cast.house.calendar_stands_at = AS_OF
+    cast.house.save()
+
+    def shown() -> str:
+        return client.get(reverse("planning:plan")).content.decode()
+
+    assert "since this forecast was made" not in shown()
+    with scoped(scope_of_organisation(cast.house)):
+        record_change(Heater.objects.filter(ending="").first(), "changed", {"setpoint_f": (120, 125)})
+    assert "The record has changed since" in shown()
+    assert "Prices have changed since" not in shown()
+    with scoped(scope_of_organisation(cast.house)):
+        save_price_growth(cast.house, Decimal("0.04"), Decimal("0.01"), Decimal("0.03"))
+    assert "Prices have changed since" in shown()
 
 
 def test_files_hold_the_same_money_as_the_page_to_the_cent(cast: Cast, done_run: ForecastRun) -> None:
