@@ -13,7 +13,7 @@ from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
 from fleet.heaters.models import Heater
-from fleet.pages import charts, forecasts, selectors
+from fleet.pages import charts, fleet_ages, forecasts
 
 
 def _picture(spec: charts.Spec) -> HttpResponse:
@@ -40,7 +40,7 @@ def _property_id(request: HttpRequest) -> int | None:
 @cache_control(private=True, max_age=30)
 def ages(request: HttpRequest) -> HttpResponse:
     today = today_of(cast(MemberRequest, request).organisation)
-    found = selectors.ages(today, _property_id(request))
+    found = fleet_ages.ages(today, _property_id(request))
     return _picture(charts.age_pyramid(found.picture, _narrow(request)))
 
 
@@ -77,7 +77,7 @@ def queue(request: HttpRequest) -> HttpResponse:
 @require_GET
 @cache_control(private=True, max_age=30)
 def outlook(request: HttpRequest, pk: int) -> HttpResponse:
-    heater = get_object_or_404(Heater.objects, pk=pk)
+    heater: Heater = get_object_or_404(Heater.objects, pk=pk)
     run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
     found = forecasts.outlook_of(run, heater.pk)
     if found is None:

@@ -16,7 +16,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.position_services import change_position
 from fleet.heaters.models import ServiceRecord, WaterTest
-from fleet.pages import forecasts, selectors, timeline
+from fleet.pages import fleet_ages, forecasts, selectors, timeline
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import PositionForm
 
@@ -31,7 +31,7 @@ def properties(request: HttpRequest) -> HttpResponse:
 @require_GET
 def property_page(request: HttpRequest, pk: int) -> HttpResponse:
     member = cast(MemberRequest, request)
-    property_ = get_object_or_404(Property.objects, pk=pk)
+    property_: Property = get_object_or_404(Property.objects, pk=pk)
     today = today_of(member.organisation, property_)
     run = forecasts.latest_run(member.organisation.pk)
     watch = forecasts.outlooks(run, heater__position__building__property_id=pk)
@@ -43,7 +43,7 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
             "property_key": str(pk),
             "fiscal_month": calendar.month_name[property_.fiscal_year_start_month],
             "today": today,
-            "ages": selectors.ages(today, pk),
+            "ages": fleet_ages.ages(today, pk),
             "buildings": selectors.buildings(pk),
             "water_tests": WaterTest.objects.filter(property_id=pk).select_related("building")[:20],
             "years": forecasts.years(run, "property", pk),
@@ -61,8 +61,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(Building.objects.select_related("property"), pk=pk)
     today = today_of(cast(MemberRequest, request).organisation, row.property)
     serving = {
-        found["position_id"]: selectors.shown_heater(found, today)
-        for found in selectors.heaters().filter(position__building_id=pk)
+        found["position_id"]: selectors.shown_heater(found, today) for found in selectors.heaters_in(pk)
     }
     places = [
         (place, serving.get(place.pk)) for place in Position.objects.filter(building_id=pk).order_by("label")

@@ -34,7 +34,7 @@ def heaters(request: HttpRequest) -> HttpResponse:
     property_id = int(asked["property"]) if asked.get("property", "").isdigit() else None
     kind = asked.get("kind", "") if asked.get("kind") in Kind.values else ""
     service = asked.get("service", "in")
-    order = asked.get("order", "") if asked.get("order") in selectors.ORDERS else "place"
+    order = asked.get("order", "") if asked.get("order") in selectors.ORDERS else "tag"
     rows = selectors.heaters(asked.get("words", "")[:100], property_id, kind, service, order)
     leaf = Paginator(rows, PER_LEAF).get_page(asked.get("page"))
     return render(
@@ -42,7 +42,10 @@ def heaters(request: HttpRequest) -> HttpResponse:
         "pages/heaters.html",
         {
             "leaf": leaf,
-            "rows": [selectors.shown_heater(row, today) for row in leaf],
+            "rows": [
+                selectors.shown_heater(row, today)
+                for row in leaf.object_list.values(*selectors.HEATER_COLUMNS)
+            ],
             "properties": Property.objects.values("id", "name"),
             "kinds": Kind.choices,
             "orders": [(name, label) for name, (label, _) in selectors.ORDERS.items()],
@@ -177,7 +180,7 @@ def attach_file(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def attachment(request: HttpRequest, pk: int) -> HttpResponseBase:
-    row = get_object_or_404(Attachment.objects, pk=pk)
+    row: Attachment = get_object_or_404(Attachment.objects, pk=pk)
     try:
         content = row.file.open("rb")
     except FileNotFoundError as error:

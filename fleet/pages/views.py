@@ -17,7 +17,7 @@ from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import HistoryEntry, Job, Membership, Property
-from fleet.pages import forecasts, selectors
+from fleet.pages import fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
 
@@ -38,7 +38,7 @@ def portfolio(request: HttpRequest) -> HttpResponse:
         "pages/portfolio.html",
         {
             "today": today,
-            "ages": selectors.ages(today),
+            "ages": fleet_ages.ages(today),
             "property_count": Property.objects.count(),
             "due": forecasts.due_summary(today),
             "run": run,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.estate.access import Need
-from tests.conftest import Cast
+from tests.conftest import Cast, make_heater
 
 READ_PAGES = ["portfolio", "properties", "heaters", "history", "choose_organisation", "ages_picture"]
 ROLES = ["owner", "planner", "technician", "contractor"]
@@ -140,3 +141,26 @@ def test_choosing_an_organisation_one_does_not_belong_to_is_a_404(cast: Cast) ->
     address = reverse("pages:choose_organisation")
     assert client.post(address, {"organisation": cast.other_house.pk}).status_code == 404
     assert client.post(address, {"organisation": cast.house.pk}).status_code == 302
+
+
+def test_the_heater_list_is_filtered_ordered_and_cut_into_leaves(in_house: Cast) -> None:
+    for number in range(60):
+        make_heater(in_house.house, "Cedar Yard", f"C-{number:02}", kind="heat_pump")
+    make_heater(
+        in_house.house, tag="OLD", installed_earliest=date(1999, 1, 1), installed_latest=date(1999, 1, 1)
+    )
+    client = in_house.client(in_house.owner)
+
+    def tags(**asked: str) -> list[str]:
+        page = client.get(reverse("pages:heaters"), asked).content.decode()
+        return re.findall(r'<th scope="row">\s*<a [^>]*>([^<]+)</a>', page)
+
+    first = tags()
+    assert len(first) == 50
+    assert tags(page="2") == [f"C-{number}" for number in range(50, 60)] + ["H-1", "OLD"]
+    assert tags(order="oldest")[0] == "OLD"
+    assert tags(words="cedar c-07") == ["C-07"]
+    assert tags(property=str(in_house.property.pk)) == ["H-1", "OLD"]
+    assert tags(kind="gas_storage_atmospheric") == ["H-1", "OLD"]
+    assert tags(service="ended") == []
+    assert tags(kind="nonsense", order="nonsense", property="nonsense", page="nonsense") == first

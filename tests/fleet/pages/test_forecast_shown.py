@@ -14,7 +14,7 @@ from fleet.care.models import Task
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
-from fleet.pages import forecasts, selectors
+from fleet.pages import fleet_ages, forecasts
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast, make_heater
 
@@ -161,7 +161,24 @@ def test_ages_fall_back_on_the_day_of_making_and_count_the_unknown_apart(in_hous
     make_heater(in_house.house, tag="U-1", **unknown)
     made = {"made_earliest": date(2020, 1, 1), "made_latest": date(2020, 12, 31), "made_precision": "year"}
     make_heater(in_house.house, tag="M-1", kind="heat_pump", **unknown, **made)
-    found = selectors.ages(date(2026, 12, 1))
+    found = fleet_ages.ages(date(2026, 12, 1))
     assert (found.total, found.unknown) == (3, 1)
     counts = {(row["band"], row["side"]): row["count"] for row in found.picture if row["count"]}
     assert counts == {("9 to 11", "gas"): 1, ("6 to 8", "electric and other"): 1}
+
+
+@pytest.mark.parametrize("days", [0, 1, 1095, 1096, 1097, 2191, 2192, 8765, 8766, 20_000])
+def test_an_exact_day_and_one_vague_by_a_day_fall_into_the_band_of_their_age(
+    in_house: Cast, days: int
+) -> None:
+    today = date(2026, 12, 1)
+    day = today - timedelta(days=days)
+    make_heater(in_house.house, tag="E-1", kind="heat_pump", installed_earliest=day, installed_latest=day)
+    near = {"installed_earliest": day - timedelta(days=1), "installed_latest": day + timedelta(days=1)}
+    if days:
+        make_heater(in_house.house, tag="V-1", kind="heat_pump", **near, installed_precision="between")
+    for found in (fleet_ages.ages(today), fleet_ages.ages(today, in_house.property.pk)):
+        counts = {
+            row["order"]: row["count"] for row in found.picture if row["count"] and row["side"] != "gas"
+        }
+        assert counts == {fleet_ages.band_of(days / 365.2425): 2 if days else 1}
