@@ -29,7 +29,9 @@ if TYPE_CHECKING:
 
 VERSION = "1"
 THINNED_ROWS = 12_000
-EXACT_ROWS = 40_000  # at most this many rows are used whole in the importance weights
+# At most this many rows are used whole in the importance weights: more where failures are few, since then the
+# draws spread far from the mode, to which a sample of rows is tied.
+EXACT_ROWS, EXACT_ROWS_FEW_FAILURES, FEW_FAILURES = 15_000, 60_000, 200
 ROUGH_ROWS = 40_000
 K_HAT_LIMIT = 0.7
 MIN_EFFECTIVE_SHARE = 0.2
@@ -120,7 +122,7 @@ def fit(
     top = climb(target, start, lambda turn: steps.at(0.1 + 0.3 * turn / (turn + 5), "Finding the mode"))
     steps.at(0.4, "Weighing the draws")
     surface: Target | ThinnedTarget = target
-    if target.n_rows > EXACT_ROWS:
+    if target.n_rows > _rows_kept(target):
         surface = thin(target, top.point, THINNED_ROWS)
     sample = _explore(surface, top, draws, generator, steps)
     steps.at(0.95, "Drawing buildings")
@@ -155,6 +157,10 @@ def _rows_of(episodes: Episodes, rows: IntArray) -> Episodes:
     names = ("heater", "kind", "building", "entry_age", "exit_age", "event", "interval_lower", "x", "node")
     picked = {name: getattr(episodes, name)[rows] for name in names}
     return replace(episodes, node_log_weight=episodes.node_log_weight[rows], **picked)
+
+
+def _rows_kept(target: Target) -> int:
+    return EXACT_ROWS if target.failures.sum() >= FEW_FAILURES else EXACT_ROWS_FEW_FAILURES
 
 
 def _start(target: Target) -> FloatArray:
@@ -370,7 +376,7 @@ def _diagnose(
     if not sample.sound:
         messages.append("The sampler's chains had not fully mixed: treat the spread as rough.")
     # Weights on the whole record make up for a mode that is a little off; on a sample of rows they do not.
-    converged = sample.sound and (top.converged or target.n_rows <= EXACT_ROWS)
+    converged = sample.sound and (top.converged or target.n_rows <= _rows_kept(target))
     if sample.sound and not converged:
         messages.append("The search for the most likely parameters stopped early: treat the answer as rough.")
     sd = log_median.std(axis=0) if len(log_median) > 1 else prior.log_median_sd

@@ -171,6 +171,26 @@ def _history(waters: pd.DataFrame, column: str, treatment: str | None, as_of: fl
     return WaterHistory(key[order], building[order], value[keep][order])
 
 
+def _static(
+    heaters: pd.DataFrame, draw_ratio: FloatArray, draw_known: BoolArray
+) -> tuple[FloatArray, dict[str, BoolArray]]:
+    """The covariates that stand still, (N, 3), and which of them were on record."""
+    pressure = numbers(heaters, "static_pressure_psi")
+    closed, closed_known = _truth(heaters, "closed_system")
+    tank, tank_known = _truth(heaters, "has_expansion_tank")
+    columns = [
+        np.clip(np.nan_to_num((pressure - TYPICAL_PRESSURE_PSI) / 10), -6, 14),
+        (closed & tank_known & ~tank).astype(float),
+        np.clip(np.log(draw_ratio), -LARGEST_LOG_DRAW, LARGEST_LOG_DRAW),
+    ]
+    known: dict[str, BoolArray] = {
+        "pressure": ~np.isnan(pressure),
+        "no_expansion_control": closed_known & (tank_known | ~closed),
+        "draw_per_gallon": draw_known,
+    }
+    return np.column_stack(columns), known
+
+
 def read_site(heaters: pd.DataFrame, waters: pd.DataFrame, as_of: float) -> Site:
     """Still facts and water histories from the frames of the records."""
     kind = heaters["kind"].to_numpy(dtype=object)
@@ -184,22 +204,14 @@ def read_site(heaters: pd.DataFrame, waters: pd.DataFrame, as_of: float) -> Site
     served = np.where(served > 0, served, np.nan)
     draw_known = ~np.isnan(served) & real
     homes = np.where(draw_known, served, typical_homes)
-    pressure = numbers(heaters, "static_pressure_psi")
-    closed, closed_known = _truth(heaters, "closed_system")
-    tank, tank_known = _truth(heaters, "has_expansion_tank")
-    static = np.column_stack(
-        [
-            np.clip(np.nan_to_num((pressure - TYPICAL_PRESSURE_PSI) / 10), -6, 14),
-            closed & tank_known & ~tank,
-            np.clip(np.log(homes / typical_homes), -LARGEST_LOG_DRAW, LARGEST_LOG_DRAW),
-        ]
-    ).astype(float)
+    static, known_static = _static(heaters, homes / typical_homes, draw_known)
     metal = heaters["anode_kind"].fillna("").to_numpy(dtype=object)
     metal = np.where(np.isin(metal.astype(str), (*anode.SACRIFICIAL, "powered", "none")), metal, "")
     raw = _history(waters, "hardness_mg_l", "raw", as_of)
     building = heaters["building_id"].to_numpy(dtype=np.int64)
     softened = calendar_years(heaters["softened_since"])
     setpoint = numbers(heaters, "setpoint_f")
+    count = np.nan_to_num(numbers(heaters, "anode_count"), nan=1.0)
     tested = np.isin(building, raw.building)
     known = {
         "anode_spent": (metal != "") | tankless,
@@ -207,11 +219,8 @@ def read_site(heaters: pd.DataFrame, waters: pd.DataFrame, as_of: float) -> Site
         "hardness": tested,
         "softened": ~np.isnan(softened) | np.isin(building, waters["building_id"].to_numpy(dtype=np.int64)),
         "setpoint": ~np.isnan(setpoint),
-        "pressure": ~np.isnan(pressure),
-        "no_expansion_control": closed_known & (tank_known | ~closed),
-        "draw_per_gallon": draw_known,
+        **known_static,
     }
-    count = np.nan_to_num(numbers(heaters, "anode_count"), nan=1.0)
     return Site(
         kind=kind,
         building=building,
@@ -228,7 +237,7 @@ def read_site(heaters: pd.DataFrame, waters: pd.DataFrame, as_of: float) -> Site
         raw_hardness=raw,
         soft_hardness=_history(waters, "hardness_mg_l", "softened", as_of),
         conductivity=_history(waters, "conductivity_us_cm", None, as_of),
-        known={name: np.asarray(mask, dtype=bool) for name, mask in known.items()},
+        known=known,
     )
 
 

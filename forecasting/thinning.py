@@ -36,7 +36,7 @@ def thin(target: Target, point: Point, wanted_rows: int) -> ThinnedTarget:
     """Sample about ``wanted_rows`` rows; where possible lives are many, they are first fixed in their shares."""
     k, beta = target.n_kinds, point.theta[2 * target.n_kinds : -1]
     inner = target
-    if sum(len(block.rows) for block in target.mixed) > wanted_rows:
+    if 3 * sum(len(block.rows) for block in target.mixed) > wanted_rows:
         inner = replace(target, exact=target.exact + _fixed_shares(target, point), mixed=())
     rows = [
         hazard.row_exposure(b.rows, point.theta[b.kind], point.theta[k + b.kind], beta).e for b in inner.exact
