@@ -5,7 +5,7 @@ import tempfile
 
 os.environ.setdefault("ALMANAC_DATA", tempfile.mkdtemp(prefix="almanac-test-"))
 
-from fleet.settings import *  # noqa: E402, F403
+from fleet.settings import *  # noqa: F403
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"

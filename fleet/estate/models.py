@@ -82,7 +82,9 @@ class Membership(models.Model):
     person = models.ForeignKey(Person, on_delete=models.CASCADE, related_name="memberships")
     role = models.CharField(max_length=12, choices=Role.choices)
     all_properties = models.BooleanField(default=True)
-    properties = models.ManyToManyField("Property", blank=True, related_name="+")
+    properties: models.ManyToManyField[Property, Any] = models.ManyToManyField(
+        "Property", blank=True, related_name="+"
+    )
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["organisation", "person"], name="one_membership_each")]

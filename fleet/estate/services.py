@@ -40,7 +40,9 @@ def save_property(organisation: Organisation, name: str, **fields: Any) -> Prope
         row.save()
         record_change(row, "put on record")
         return row
-    changes = {field: (getattr(row, field), value) for field, value in fields.items() if getattr(row, field) != value}
+    changes = {
+        field: (getattr(row, field), value) for field, value in fields.items() if getattr(row, field) != value
+    }
     if changes:
         for field, (_, value) in changes.items():
             setattr(row, field, value)
