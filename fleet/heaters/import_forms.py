@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import cast
 
 from fleet.heaters.headings import DATE_FIELDS, KINDS, SYNONYMS, Match, SheetKind
-from fleet.heaters.importing import guess_sheet, remembered_headings
+from fleet.heaters.importing import columns_of, guess_sheet, remembered_headings
 from fleet.heaters.models import ImportBatch
 
 # Only where a bare number needs it is a unit asked for.
@@ -97,14 +97,14 @@ def _choices(kind: SheetKind, written: str) -> list[Choice]:
 
 def columns_shown(batch: ImportBatch) -> list[SheetShown]:
     shown = []
-    for number, (sheet, matches) in enumerate(batch.columns.items()):
+    for number, (sheet, matches) in enumerate(columns_of(batch).items()):
         kind = matches.get("", "")
         kinds = [
             Choice("", "leave this sheet out", not kind),
             *(Choice(one, KIND_LABELS[one], one == kind) for one in KINDS),
         ]
         columns = [
-            ColumnShown(f"column-{number}-{index}", heading, _choices(kind, written))
+            ColumnShown(f"column-{number}-{index}", heading, _choices(cast(SheetKind, kind), written))
             for index, (heading, written) in enumerate((h, w) for h, w in matches.items() if h)
             if kind
         ]
@@ -115,7 +115,7 @@ def columns_shown(batch: ImportBatch) -> list[SheetShown]:
 def columns_from(batch: ImportBatch, sent: Mapping[str, str]) -> dict[str, dict[str, str]]:
     """The columns as sent back. A sheet given another kind is guessed afresh for that kind."""
     columns: dict[str, dict[str, str]] = {}
-    for number, (sheet, matches) in enumerate(batch.columns.items()):
+    for number, (sheet, matches) in enumerate(columns_of(batch).items()):
         before = matches.get("", "")
         kind = sent.get(f"kind-{number}", before)
         kind = kind if kind in KINDS else ""

@@ -14,7 +14,7 @@ from fleet.heaters.headings import Match, SheetKind, guess_columns, guess_kind, 
 from fleet.heaters.import_care import plan_services, plan_waters
 from fleet.heaters.import_heaters import plan_heaters, plan_properties
 from fleet.heaters.import_plan import Plan
-from fleet.heaters.models import RememberedHeading
+from fleet.heaters.models import ImportBatch, RememberedHeading
 from fleet.heaters.register import Register
 from fleet.heaters.rows import Question, SheetReading, read_sheet
 from fleet.heaters.workbook import UnreadableFile, Workbook
@@ -83,6 +83,18 @@ class Comparison:
             for reading in self.readings
             for remark in sorted(reading.warnings, key=lambda one: one.row)
         ]
+
+
+def columns_of(batch: ImportBatch) -> dict[str, dict[str, str]]:
+    """The columns kept with a batch: sheet -> heading -> field, in the order of the file; under '' the sheet's kind."""
+    return {sheet: dict(matches) for sheet, matches in batch.columns.get("sheets", [])}
+
+
+def to_keep(columns: Columns) -> dict[str, Any]:
+    """As lists, because a database may keep the keys of an object in an order of its own."""
+    return {
+        "sheets": [[sheet, [list(pair) for pair in matches.items()]] for sheet, matches in columns.items()]
+    }
 
 
 def remembered_headings(organisation_id: int) -> dict[str, dict[str, str]]:

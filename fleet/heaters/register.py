@@ -148,9 +148,7 @@ class Register:
             self.properties[name_key(name)] = place
         self._positions: dict[int, Place] = {}
         buildings: dict[int, Place] = {}
-        rows: Any = Building.objects.filter(**mine).values_list(
-            "id", "name", "property_id", *BUILDING_FIELDS
-        )
+        rows: Any = Building.objects.filter(**mine).values_list("id", "name", "property_id", *BUILDING_FIELDS)
         for pk, name, parent, *values in rows:
             if parent in by_pk:
                 place = Place(pk, name, by_pk[parent], dict(zip(BUILDING_FIELDS, values, strict=True)))

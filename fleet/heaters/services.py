@@ -25,8 +25,10 @@ from fleet.heaters.importing import (
     Progress,
     UnansweredQuestion,
     UnreadableFile,
+    columns_of,
     compare,
     guess,
+    to_keep,
 )
 from fleet.heaters.models import Heater, ImportBatch, RememberedHeading, ServiceRecord, WaterTest
 from fleet.heaters.register import HEATER_COLUMNS, OnRecord, Place
@@ -58,7 +60,7 @@ def keep_file(
         file_name=file_name[-200:],
         sha256=book.sha256,
         size_bytes=len(content),
-        columns=guess(book, organisation_id, mended),
+        columns=to_keep(guess(book, organisation_id, mended)),
         person_id=scope.person_id,
     )
     _remember(batch, {plain(heading) for heading in mended or {}})
@@ -74,7 +76,7 @@ def keep_file(
 
 def _remember(batch: ImportBatch, headings: Collection[str]) -> None:
     """Keep these headings of the batch for the next file of the organisation."""
-    for matches in batch.columns.values():
+    for matches in columns_of(batch).values():
         kind = matches.get("", "")
         for heading, name in matches.items():
             if kind and heading and plain(heading) in headings:
@@ -98,7 +100,7 @@ def kept_book(batch: ImportBatch) -> Workbook:
 @transaction.atomic
 def mend_columns(batch: ImportBatch, columns: Columns, date_order: str = "") -> None:
     """Use these columns for the file and remember, for the next one, those that a person changed."""
-    before, batch.columns = batch.columns, {sheet: dict(matches) for sheet, matches in columns.items()}
+    before, batch.columns = columns_of(batch), to_keep(columns)
     changed = {
         plain(heading)
         for sheet, matches in columns.items()
@@ -115,7 +117,7 @@ def preview(batch: ImportBatch, as_of: date, progress: Progress | None = None) -
     comparison = compare(
         kept_book(batch),
         batch.organisation_id,
-        batch.columns,
+        columns_of(batch),
         spoken_on(batch, as_of),
         batch.date_order,
         progress,
@@ -137,7 +139,7 @@ def summary(comparison: Comparison) -> dict[str, Any]:
     """What the preview shows, bounded: the refused file holds every refusal."""
     refusals, warnings = comparison.refusals, comparison.warnings
     return {
-        "sheets": comparison.counts_by_sheet,
+        "sheets": [{"sheet": sheet, **counts} for sheet, counts in comparison.counts_by_sheet.items()],
         "left_out": comparison.left_out,
         "questions": [
             {"sheet": one.sheet, "heading": one.heading, "example": one.example}
@@ -184,7 +186,7 @@ def accept(
             comparison = compare(
                 book,
                 batch.organisation_id,
-                batch.columns,
+                columns_of(batch),
                 spoken_on(batch, as_of),
                 batch.date_order,
             )

@@ -17,7 +17,7 @@ from fleet.estate.models import Job
 from fleet.heaters import import_jobs, services
 from fleet.heaters.headings import KINDS
 from fleet.heaters.import_forms import columns_from, columns_shown
-from fleet.heaters.importing import compare
+from fleet.heaters.importing import columns_of, compare
 from fleet.heaters.models import ImportBatch
 from fleet.heaters.refused import refused_files
 from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
@@ -67,7 +67,7 @@ def import_columns(request: HttpRequest, pk: int) -> HttpResponse:
         as_of = today_of(batch.organisation)
         columns = columns_from(batch, request.POST)
         guessed_afresh = any(
-            columns[sheet][""] not in ("", matches[""]) for sheet, matches in batch.columns.items()
+            columns[sheet][""] not in ("", matches[""]) for sheet, matches in columns_of(batch).items()
         )
         services.mend_columns(batch, columns, request.POST.get("date_order", batch.date_order))
         if guessed_afresh:
@@ -101,9 +101,9 @@ def import_batch(request: HttpRequest, pk: int) -> HttpResponse:
         "given_up": job is not None and job.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
         "percent": round(100 * job.fraction) if job else 0,
         "refused_sheets": [
-            (number, sheet, counts["refused"])
-            for number, (sheet, counts) in enumerate(batch.preview.get("sheets", {}).items())
-            if counts["refused"]
+            (number, sheet["sheet"], sheet["refused"])
+            for number, sheet in enumerate(batch.preview.get("sheets", []))
+            if sheet["refused"]
         ],
     }
     return render(request, "heaters/import_batch.html", context)
@@ -127,14 +127,14 @@ def import_accept(request: HttpRequest, pk: int) -> HttpResponse:
 def import_refused(request: HttpRequest, pk: int, sheet: int) -> HttpResponse:
     """The refused rows of one sheet, in its own columns, with the reason."""
     batch = _batch(request, pk)
-    names = list(batch.preview.get("sheets", {}))
+    names = [one["sheet"] for one in batch.preview.get("sheets", [])]
     if sheet >= len(names):
         raise Http404
     try:
         comparison = compare(
             services.kept_book(batch),
             batch.organisation_id,
-            batch.columns,
+            columns_of(batch),
             services.spoken_on(batch, today_of(batch.organisation)),
             batch.date_order,
         )

@@ -15,7 +15,7 @@ from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import services
 from fleet.heaters.headings import KINDS, Match, fields_of, plain
 from fleet.heaters.import_rows import ImportBatch
-from fleet.heaters.importing import Comparison, UnansweredQuestion
+from fleet.heaters.importing import Comparison, UnansweredQuestion, columns_of
 from fleet.heaters.refused import write_refused
 from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
 
@@ -73,7 +73,7 @@ class Command(BaseCommand):
         pairs = _pairs(options["map"])
         batch = services.keep_file(content, file_name, organisation.pk, options["encoding"], pairs)
         _check_pairs(batch, pairs)
-        services.mend_columns(batch, batch.columns, options["date_order"])
+        services.mend_columns(batch, columns_of(batch), options["date_order"])
         as_of = options["as_of"] or timezone.localdate()
         comparison = services.preview(batch, as_of)
         self._show(batch, comparison)
@@ -108,7 +108,7 @@ class Command(BaseCommand):
         return first_two[0]
 
     def _show(self, batch: ImportBatch, comparison: Comparison) -> None:
-        for sheet, matches in batch.columns.items():
+        for sheet, matches in columns_of(batch).items():
             kind = matches.get("", "")
             self.stdout.write(f"Sheet '{sheet}': " + (kind or "left out, it is none of the sheets we know"))
             for heading, name in matches.items():
@@ -144,7 +144,7 @@ def _pairs(written: list[str]) -> dict[str, str]:
 
 
 def _check_pairs(batch: ImportBatch, pairs: dict[str, str]) -> None:
-    own = {plain(heading) for matches in batch.columns.values() for heading in matches if heading}
+    own = {plain(heading) for matches in columns_of(batch).values() for heading in matches if heading}
     for heading in pairs:
         if plain(heading) not in own:
             raise CommandError(
