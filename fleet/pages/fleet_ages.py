@@ -64,10 +64,10 @@ def ages(today: date, property_id: int | None = None) -> Ages:
 def _one_by_one(rows: Any, today: date, bands: Bands, known: Counter[int]) -> int:
     """Add each row to the bands and ages; returns how many have no known age."""
     unknown = 0
-    for kind, *bounds in rows.values_list(
+    for kind, earliest, latest, made_earliest, made_latest in rows.values_list(
         "kind", "installed_earliest", "installed_latest", "made_earliest", "made_latest"
     ):
-        span = words.age_years(*bounds[:2], today) or words.age_years(*bounds[2:], today)
+        span = words.age_years(earliest, latest, today) or words.age_years(made_earliest, made_latest, today)
         if span is None:
             unknown += 1
             continue

@@ -37,15 +37,13 @@ def heaters(request: HttpRequest) -> HttpResponse:
     order = asked.get("order", "") if asked.get("order") in selectors.ORDERS else "tag"
     rows = selectors.heaters(asked.get("words", "")[:100], property_id, kind, service, order)
     leaf = Paginator(rows, PER_LEAF).get_page(asked.get("page"))
+    shown: Any = leaf.object_list
     return render(
         request,
         "pages/heaters.html",
         {
             "leaf": leaf,
-            "rows": [
-                selectors.shown_heater(row, today)
-                for row in leaf.object_list.values(*selectors.HEATER_COLUMNS)
-            ],
+            "rows": [selectors.shown_heater(row, today) for row in shown.values(*selectors.HEATER_COLUMNS)],
             "properties": Property.objects.values("id", "name"),
             "kinds": Kind.choices,
             "orders": [(name, label) for name, (label, _) in selectors.ORDERS.items()],

@@ -87,6 +87,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "job": row,
             "is_open": row.state in OPEN_STATES,
+            "looks_again": row.state in OPEN_STATES and request.GET.get("still") != "1",
             "percent": round(100 * row.fraction),
             "can_try_again": row.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
             "result": _plain_result(row.result),

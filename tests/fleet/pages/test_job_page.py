@@ -42,6 +42,12 @@ def test_open_work_looks_again_by_itself_and_says_how_far_it_is(cast: Cast, job:
     assert "Reading row 420" in shown
 
 
+def test_someone_who_needs_time_to_read_can_make_the_page_stand_still(cast: Cast, job: Job) -> None:
+    answer = cast.client(cast.technician).get(reverse("pages:job", args=[job.pk]), {"still": "1"})
+    assert "refresh" not in answer.content.decode()
+    assert "look again" in answer.content.decode()
+
+
 def test_finished_work_stops_looking_and_shows_what_came_of_it(cast: Cast, job: Job) -> None:
     background.work_off()
     shown = page(cast, job)
