@@ -309,9 +309,8 @@ def _anode_renewal(kind: TaskKind, facts: Facts, today: date) -> Decision | None
     skipped = facts.last_skipped.get(kind.code)
     if skipped is not None and skipped >= look.seen_on:
         due = add_months(skipped, 6)
-    why = (
-        f"Only {look.left_fraction:.0%} of the anode was left on {say(look.seen_on)}; it protects no longer."
-    )
+    left = f"Only {look.left_fraction:.0%}" if look.left_fraction >= 0.005 else "Nothing"
+    why = f"{left} of the anode was left on {say(look.seen_on)}; it protects too little or not at all."
     return Decision(kind.code, due, "anode_left_below_limit", why)
 
 

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 from django.utils import timezone
 
-from fleet.care.kinds import FindingField
+from fleet.care.kinds import WORKERS, FindingField, task_kinds
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
 from fleet.care.roll import RollResult, local_today, roll_forward
 from fleet.estate.history import record_change
@@ -328,8 +328,17 @@ def set_care(
     done_by: str = "",
 ) -> CareSetting:
     """A site's own interval, worker, or leaving out of one task kind; the source is not optional."""
+    problems = {}
+    if kind not in task_kinds():
+        problems["kind"] = f"{kind!r} is not a task kind; {', '.join(sorted(task_kinds()))} are."
     if not source.strip():
-        raise CareRefused("Say where this comes from.", {"source": "A source is needed."})
+        problems["source"] = "Say where this comes from: a contract, a local rule, a manual."
+    if interval_months is not None and not 1 <= interval_months <= 240:
+        problems["interval_months"] = f"{interval_months} months cannot be; 1 to 240 can."
+    if done_by and done_by not in WORKERS:
+        problems["done_by"] = f"{done_by!r} is not one of {', '.join(WORKERS)}."
+    if problems:
+        raise CareRefused("This setting needs another look.", problems)
     values = {
         "source": source.strip(),
         "interval_months": interval_months,

@@ -75,7 +75,8 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
     queue = queues[0] if queues else None
     leaf = Paginator(queue.tasks if queue else [], TASKS_A_LEAF).get_page(request.GET.get("page"))
     values = {"building": row, "queue": queue, "leaf": leaf, "today": today, "days": days}
-    return render(request, "care/building.html", values)
+    rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
+    return render(request, "care/building.html", values | rights)
 
 
 def _heater(pk: int) -> Heater:

@@ -13,6 +13,7 @@ from django.test import Client
 
 from fleet.care import labels, services
 from fleet.care.models import Label, LeakReport, Task, UnsafeFinding
+from fleet.estate.background import work_off
 from fleet.estate.models import Property
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.heaters.models import Heater
@@ -224,3 +225,24 @@ def test_the_command_prints_the_queue(crew: Cast) -> None:
 def test_the_command_refuses_nonsense(crew: Cast, options: dict[str, Any], says: str) -> None:
     with pytest.raises(CommandError, match=says):
         told(**options)
+
+
+def test_a_property_sets_its_own_interval_with_a_source(crew: Cast) -> None:
+    address = f"/work/properties/{crew.property.pk}/rules/"
+    assert crew.client(crew.technician).get(address).status_code == 403
+    assert crew.client(crew.outsider).get(address).status_code == 404
+    planner = crew.client(crew.planner)
+    assert "No public standard agrees" in planner.get(address).content.decode()
+    for bad, says in (
+        ({"kind": "flush", "interval_months": "6"}, "Say where this comes from"),
+        ({"kind": "flush", "interval_months": "x", "source": "s"}, "Right would be 12"),
+        ({"kind": "flush", "interval_months": "900", "source": "s"}, "1 to 240"),
+        ({"kind": "polish", "source": "s"}, "not a task kind"),
+    ):
+        assert says in planner.post(address, bad, follow=True).content.decode()
+    good = {"kind": "flush", "interval_months": "6", "source": "house rule 7"}
+    page = planner.post(address, good, follow=True).content.decode()
+    assert "every 6 months" in page
+    assert "house rule 7" in page
+    work_off()
+    assert task_of(crew, "flush").due_on == date(2024, 7, 10)
