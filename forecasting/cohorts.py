@@ -74,7 +74,8 @@ def _log_rate(side: Side, block: _Block) -> Float32Array:
     """log of (multiplier / lam^k / exp(x_t beta)), (sets, Rb)."""
     mean = np.log(np.maximum(side.weights @ block.z, 1e-30))
     scale = block.shape[side.kind] * block.log_scale[side.kind]
-    return (mean - side.centre[:, None] - scale).astype(np.float32)
+    answer: Float32Array = (mean - side.centre[:, None] - scale).astype(np.float32)
+    return answer
 
 
 def _chance(used: Float32Array, step: Float32Array, spread: Float32Array) -> Float32Array:

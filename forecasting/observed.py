@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -191,7 +192,7 @@ def observed_against_expected(
     if by == "age":
         edges = np.array(AGE_BANDS)
         cut = _cut(posterior, episodes, edges, none)
-        names = [f"{low:.0f} to {high:.0f}" for low, high in zip(edges, edges[1:], strict=False)]
+        names = [f"{low:.0f} to {high:.0f}" for low, high in pairwise(edges)]
         names[-1] = f"{edges[-2]:.0f} and over"
         return _table(names, cut)
     if by == "year":

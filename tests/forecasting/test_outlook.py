@@ -117,7 +117,7 @@ def test_bad_shapes_and_horizons_are_refused() -> None:
     posterior, states = invented_posterior(), invented_states()
     with pytest.raises(ValueError, match="whole years"):
         heater_outlooks(posterior, states, (0,))
-    with pytest.raises(ValueError, match="states.x has shape"):
+    with pytest.raises(ValueError, match=r"states\.x has shape"):
         heater_outlooks(posterior, replace(states, x=states.x[:, :, :2]))
     with pytest.raises(ValueError, match="outside the buildings"):
         heater_outlooks(posterior, replace(states, building=states.building + 50))

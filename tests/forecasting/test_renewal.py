@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import product
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -46,10 +46,10 @@ def streams(count: int = 40, years: int = 10, paths: int = 400, **changes: Any) 
 def test_groups_add_up_to_the_total_on_every_path(exact: bool) -> None:
     found = streams(exact=exact, planned_age_years=15.0)
     for measure in ("failures", "planned", "replacements", "cost"):
-        whole = found.values(measure)  # type: ignore[arg-type]
-        parts = sum(found.values(measure, group) for group in range(4))  # type: ignore[arg-type]
+        whole = found.values(measure)
+        parts = sum(found.values(measure, group) for group in range(4))
         assert np.allclose(whole, parts)
-        assert np.allclose(found.cumulative(measure)[:, -1], found.total(measure))  # type: ignore[arg-type]
+        assert np.allclose(found.cumulative(measure)[:, -1], found.total(measure))
 
 
 @pytest.mark.parametrize("exact", [True, False])
@@ -269,4 +269,4 @@ def test_failures_never_fall_when_the_chance_rises() -> None:
     normal = np.random.default_rng(6).standard_normal(3000, dtype=np.float32)
     number = np.full(3000, 20, np.float32)
     counts = [draw_failures(normal, number, np.full(3000, p, np.float32)) for p in np.linspace(0, 0.4, 9)]
-    assert all((later >= earlier).all() for earlier, later in zip(counts, counts[1:], strict=False))
+    assert all((later >= earlier).all() for earlier, later in pairwise(counts))

@@ -120,7 +120,7 @@ def fail_chance(
     grow = ((age + step) / scale) ** shape - (age / scale) ** shape
     spent = now + step / 2 - heaters.anode_from > heaters.anode_life
     rate = fixed[:, None] if many else fixed
-    return -np.expm1(-grow * np.exp(rate + truth.anode_spent * spent))
+    return np.asarray(-np.expm1(-grow * np.exp(rate + truth.anode_spent * spent)))
 
 
 def care(
