@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from forecasting.dates import FAILURE_ENDINGS, known_heaters, possible_lives, read_dates
+from forecasting.habits import building_rates, presumed_past
 from forecasting.pieces import cut_lives
 from forecasting.states import (
     COVARIATES,
@@ -95,7 +96,9 @@ def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Epis
     dates = read_dates(heaters, as_of)
     lives, node, log_weight = possible_lives(dates)
     marks = read_marks(heaters, records.services, as_of)
-    pieces = cut_lives(lives, marks, read_site(heaters, records.waters, as_of))
+    site = read_site(heaters, records.waters, as_of)
+    marks = marks.with_more(presumed_past(site, dates, building_rates(heaters, dates, marks, as_of)))
+    pieces = cut_lives(lives, marks, site)
     last = np.diff(pieces.life, append=-1) != 0
     heater = lives.heater[pieces.life]
     install = lives.install[pieces.life]

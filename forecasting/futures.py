@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from forecasting import anode
-from forecasting.dates import Dates, install_nodes, known_heaters, read_dates
+from forecasting.dates import install_nodes, known_heaters, read_dates
 from forecasting.episodes import FutureStates, Records
+from forecasting.habits import building_rates, habit_interval, presumed_past
 from forecasting.pieces import cut_lives
 from forecasting.states import (
     ANODE_NEW,
@@ -30,9 +31,6 @@ from forecasting.states import (
 CARE = ("as_recorded", "kept_up", "none")
 KEPT_UP_FLUSH_YEARS = 1.0  # common practice, no source
 KEPT_UP_ANODE_SHARE = 0.6  # renewed when this share of the median life of a rod has passed (judgement)
-SHORTEST_INTERVAL_YEARS = 0.25
-HABIT_SERVICES = 3  # so many of one service in a building tell how often it is done there
-LONGEST_HABIT_YEARS = 12.0  # done more rarely than this is no habit to count on
 
 
 def look_ahead(
@@ -50,7 +48,7 @@ def look_ahead(
     as_of = calendar_year_of(records.as_of)
     heaters = known_heaters(records.heaters, as_of)
     everyone = read_dates(heaters, as_of)
-    rates = _building_rates(heaters, everyone, read_marks(heaters, records.services, as_of), as_of)
+    rates = building_rates(heaters, everyone, read_marks(heaters, records.services, as_of), as_of)
     ending = heaters["ending"].fillna("").to_numpy(dtype=object)
     ended = (ending != "") | heaters[["ended_earliest", "ended_latest"]].notna().any(axis=1).to_numpy(
         dtype=bool
@@ -71,7 +69,7 @@ def look_ahead(
     weights[heater, node] = np.exp(log_weight)
     site = read_site(heaters, records.waters, as_of)
     mean_install = as_of - (ages * weights).sum(axis=1)
-    marks = read_marks(heaters, records.services, as_of)
+    marks = read_marks(heaters, records.services, as_of).with_more(presumed_past(site, dates, rates))
     marks = marks.with_more(_coming_care(marks, site, mean_install, rates, as_of, horizon_years, care))
     buildings = pd.Index(np.asarray(posterior_buildings, dtype=np.int64))
     return FutureStates(
@@ -92,23 +90,6 @@ def _known_with_services(site: Site, marks: Marks, as_of: float) -> dict[str, Bo
     changed = np.zeros(len(site.building), dtype=bool)
     changed[marks.heater[past & (marks.what == SETPOINT)]] = True
     return {**site.known, "setpoint": site.known["setpoint"] | changed}
-
-
-def _building_rates(
-    heaters: pd.DataFrame, dates: Dates, marks: Marks, as_of: float
-) -> dict[int, pd.Series[float]]:
-    """How often a year each service is done to one heater, by building; 0 where too rarely to be a habit.
-
-    Services of the very day are left out: what is planned or tried today is not yet a habit.
-    """
-    building = pd.Series(heaters["building_id"].to_numpy(dtype=np.int64))
-    watched = pd.Series(np.maximum(dates.end - dates.start, 0.0)).groupby(building).sum()
-    rates = {}
-    for what in (FLUSH, ANODE_NEW):
-        past = (marks.what == what) & (marks.time < as_of - 1e-6)
-        done = building.iloc[marks.heater[past]].value_counts().reindex(watched.index, fill_value=0)
-        rates[what] = (done / watched.clip(lower=0.5)).where(done >= HABIT_SERVICES, 0.0)
-    return rates
 
 
 def _coming_care(
@@ -132,29 +113,11 @@ def _coming_care(
             interval = _kept_up_interval(what, site)
             due = np.maximum(last + interval, as_of)
         else:
-            interval = _habit_interval(marks, what, site, rates[what], as_of)
+            interval = habit_interval(marks, what, site, rates[what], as_of)
             # One long overdue was passed over before: it is not done first thing.
             due = np.maximum(last + interval, as_of + interval / 4)
         coming = coming.with_more(_repeat(what, due, interval, as_of, horizon))
     return coming
-
-
-def _habit_interval(marks: Marks, what: int, site: Site, rate: pd.Series[float], as_of: float) -> FloatArray:
-    """Years between services of a heater: its building's habit, else its own (done twice or more), else never."""
-    n = len(site.building)
-    past = (marks.what == what) & (marks.time < as_of - 1e-6)
-    times = np.bincount(marks.heater[past], minlength=n)
-    first, last = np.full(n, np.inf), np.full(n, -np.inf)
-    np.minimum.at(first, marks.heater[past], marks.time[past])
-    np.maximum.at(last, marks.heater[past], marks.time[past])
-    own = np.full(n, np.inf)
-    habit = times >= 2
-    own[habit] = (last[habit] - first[habit]) / (times[habit] - 1)
-    of_building = rate.reindex(site.building).fillna(0.0).to_numpy(dtype=np.float64)
-    with np.errstate(divide="ignore"):
-        interval = np.where(of_building > 0, 1 / of_building, own)
-    interval = np.maximum(interval, SHORTEST_INTERVAL_YEARS)
-    return np.asarray(np.where(interval <= LONGEST_HABIT_YEARS, interval, np.inf))
 
 
 def _kept_up_interval(what: int, site: Site) -> FloatArray:

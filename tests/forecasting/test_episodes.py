@@ -279,3 +279,26 @@ def test_unknown_buildings_and_wrong_words() -> None:
         future_states(records, (KIND,), (1,), 2, care="sometimes")
     with pytest.raises(ValueError, match="is not one of"):
         build_episodes(records, ("heat_pump",))
+
+
+def test_a_building_with_a_habit_is_presumed_to_have_had_it() -> None:
+    """Renewals every four years on record: an old heater is not taken for neglected when its record begins."""
+    services = [
+        {"heater_id": heater, "kind": "anode_renewed", "done": f"{year}-06-01"}
+        for heater, year in ((1, 2017), (1, 2021), (2, 2018), (2, 2022))
+    ]
+    heaters = [{"anode_kind": "magnesium", "building_id": 1} for _ in range(2)]
+    other = {"anode_kind": "magnesium", "building_id": 2}
+    episodes = build_episodes(made_records([*heaters, other], services))
+    assert at_age(episodes, 5.5, ANODE, 0) < at_age(episodes, 5.5, ANODE, 2) - 0.2
+    twice = build_episodes(made_records([*heaters, other], services[:2]))
+    assert at_age(twice, 5.5, ANODE, 0) == at_age(twice, 5.5, ANODE, 2)
+
+
+def test_a_service_tried_today_starts_no_habit() -> None:
+    today = [{"heater_id": i, "kind": "anode_renewed", "done": "2025-01-01"} for i in (1, 2, 3, 4)]
+    heaters = [{"anode_kind": "magnesium"} for _ in range(4)]
+    coming = future_states(made_records(heaters, today), (KIND,), (1,), 12).x[0, :, ANODE]
+    plain = future_states(made_records(heaters), (KIND,), (1,), 12).x[0, :, ANODE]
+    assert coming[0] < plain[0] - 0.5
+    assert coming[11] > -0.2  # not renewed again
