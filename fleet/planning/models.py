@@ -11,8 +11,9 @@ from django.db.models import F, Q
 
 from fleet.estate.scope import ScopedModel
 from fleet.heaters.models import Kind
+from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 
-__all__ = ["CostBook", "CostLine", "ForecastRun", "HeaterOutlook"]
+__all__ = ["CapitalLine", "CapitalPlan", "CostBook", "CostLine", "ForecastRun", "HeaterOutlook"]
 
 
 class CostBook(ScopedModel):

@@ -1,0 +1,218 @@
+"""The verbs of the capital plan: ask for one, make one. A plan is stored whole or not at all."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+
+from fleet.estate import background
+from fleet.estate.history import record_change
+from fleet.estate.models import Organisation, Property
+from fleet.heaters.models import Heater
+from fleet.planning.capital_rows import CapitalLine, CapitalPlan
+from fleet.planning.cost_book import ensure_cost_book
+from fleet.planning.models import ForecastRun
+from fleet.planning.prices import CostBookRefused, price_heaters
+
+State = CapitalPlan.State
+HIGHEST_CAP = Decimal("99999999999")
+OPEN = (State.WAITING, State.RUNNING)
+
+
+class CapitalRefused(ValueError):
+    """Wishes that cannot be planned for; the message holds the figures and says what would be right."""
+
+
+def latest_capital_plan(organisation_id: int) -> CapitalPlan | None:
+    return (
+        CapitalPlan.objects.filter(organisation_id=organisation_id, state=State.DONE).order_by("-id").first()
+    )
+
+
+def heaters_by_tag(tags: Sequence[str]) -> list[int]:
+    """Numbers of heaters in service by their tags. Raises CapitalRefused naming what is not found or not single."""
+    wanted = [tag.strip() for tag in tags if tag.strip()]
+    found: dict[str, list[int]] = {}
+    for pk, tag in Heater.objects.filter(tag__in=wanted, ending="").values_list("pk", "tag"):
+        found.setdefault(tag, []).append(pk)
+    if missing := [tag for tag in wanted if tag not in found]:
+        raise CapitalRefused(
+            f"No heater in service has the tag {', '.join(repr(tag) for tag in missing)}; "
+            "write tags as they stand in the heater list, with commas between them."
+        )
+    if double := [tag for tag in wanted if len(found[tag]) > 1]:
+        raise CapitalRefused(
+            f"Several heaters in service have the tag {double[0]!r}; give each its own first."
+        )
+    return sorted({found[tag][0] for tag in wanted})
+
+
+def _check(wanted: dict[str, Any]) -> None:
+    for name, words in (("cap", "yearly cap"), ("visit_cost", "cost of one visit")):
+        value = wanted[name]
+        if not value.is_finite() or not 0 <= value <= HIGHEST_CAP:
+            raise CapitalRefused(f"The {words} is {value}; give an amount of 0 or more, for instance 40000.")
+    if not 1 <= wanted["horizon_years"] <= 40:
+        raise CapitalRefused(
+            f"A plan over {wanted['horizon_years']} years cannot be made; give 1 to 40 years."
+        )
+    if wanted["crew"] is not None and wanted["crew"] < 0:
+        raise CapitalRefused(f"A crew that does {wanted['crew']} heaters a year cannot be; give 0 or more.")
+    if not 0 <= wanted["shortfall_limit"] <= Decimal("0.99"):
+        raise CapitalRefused(
+            f"A shortfall limit of {wanted['shortfall_limit']} cannot be; give a chance from 0 to 0.99, as 0.1."
+        )
+    if both := set(wanted["must"]) & set(wanted["must_not"]):
+        tags = Heater.objects.filter(pk__in=both).values_list("tag", flat=True)
+        raise CapitalRefused(f"{', '.join(tags)}: on both lists, must and must not. Take them off one.")
+
+
+@transaction.atomic
+def open_capital_plan(
+    organisation: Organisation,
+    run: ForecastRun,
+    cap: Decimal,
+    horizon_years: int | None = None,
+    crew: int | None = None,
+    visit_cost: Decimal = Decimal(0),
+    must: Sequence[int] = (),
+    must_not: Sequence[int] = (),
+    opening_balance: Decimal = Decimal(0),
+    shortfall_limit: Decimal = Decimal("0.1"),
+    interest: Decimal = Decimal("0.02"),
+) -> CapitalPlan:
+    """Write down a plan to be made from a finished forecast. Raises CapitalRefused on wishes that cannot be."""
+    if run.state != ForecastRun.State.DONE or run.organisation_id != organisation.pk:
+        raise CapitalRefused("A capital plan needs a finished forecast; make the forecast first.")
+    wanted = {
+        "cap": cap,
+        "horizon_years": run.horizon_years if horizon_years is None else horizon_years,
+        "crew": crew,
+        "visit_cost": visit_cost,
+        "must": sorted(must),
+        "must_not": sorted(must_not),
+        "opening_balance": opening_balance,
+        "shortfall_limit": shortfall_limit,
+        "interest": interest,
+    }
+    _check(wanted)
+    plan = CapitalPlan.objects.create(organisation=organisation, run=run, **wanted)
+    record_change(plan, "asked for", {"cap": (None, str(cap))})
+    return plan
+
+
+@transaction.atomic
+def request_capital_plan(organisation: Organisation, run: ForecastRun, **wanted: Any) -> CapitalPlan:
+    """Ask for a plan in the background."""
+    plan = open_capital_plan(organisation, run, **wanted)
+    plan.job = background.enqueue("capital plan", {"plan_id": plan.pk}, organisation.pk)
+    plan.save(update_fields=["job"])
+    return plan
+
+
+def make_capital_plan(
+    organisation: Organisation,
+    run: ForecastRun,
+    report: Callable[[float, str], None] = lambda fraction, words: None,
+    **wanted: Any,
+) -> CapitalPlan:
+    """Ask for a plan and make it at once."""
+    return run_capital_plan(open_capital_plan(organisation, run, **wanted), report)
+
+
+def run_capital_plan(
+    plan: CapitalPlan,
+    report: Callable[[float, str], None] = lambda fraction, words: None,
+    cancelled: Callable[[], bool] = lambda: False,
+) -> CapitalPlan:
+    """Make the plan. Raises CapitalRefused after marking it not possible with the figures that conflict."""
+    from fleet.planning.chain import NothingToForecast
+    from forecasting.capped import PlanConflict
+
+    if not CapitalPlan.objects.filter(pk=plan.pk, state__in=[*OPEN, State.FAILED]).update(
+        state=State.RUNNING, error=""
+    ):
+        plan.refresh_from_db()
+        return plan
+    try:
+        _make(plan, report, cancelled)
+    except background.Cancelled:
+        _close(plan, State.CANCELLED)
+        raise
+    except (PlanConflict, NothingToForecast, CostBookRefused) as refusal:
+        words = _in_years(plan, str(refusal))
+        _close(plan, State.FAILED, words)
+        raise CapitalRefused(words) from refusal
+    except Exception as error:
+        _close(plan, State.FAILED, f"The plan stopped with an error of the program ({type(error).__name__}).")
+        raise
+    plan.refresh_from_db()
+    return plan
+
+
+def _in_years(plan: CapitalPlan, words: str) -> str:
+    """Periods by their fiscal years."""
+    from fleet.planning import periods
+
+    months = list(Property.objects.values_list("fiscal_year_start_month", flat=True))
+    years = periods.fiscal_years(plan.run.as_of, periods.most_common_month(months), plan.horizon_years)
+    return re.sub(r"period (\d+)", lambda found: years[min(int(found[1]), len(years)) - 1].label, words)
+
+
+def _close(plan: CapitalPlan, state: str, error: str = "") -> None:
+    CapitalPlan.objects.filter(pk=plan.pk).update(state=state, error=error, finished_at=timezone.now())
+
+
+def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+    from fleet.planning import capital_chain, chain
+    from fleet.planning.frames import records_in_scope
+
+    run = plan.run
+    report(0.0, "Reading the record")
+    records = records_in_scope(run.as_of)
+    book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
+    lines = list(book.lines.all())
+    months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
+    asked = chain.Asked(
+        plan.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
+    )
+    sizes = dict(Heater.objects.values_list("pk", "capacity_gal"))
+    kinds = dict(Heater.objects.values_list("pk", "kind"))
+
+    def price(heater_ids: list[int]) -> Any:
+        return price_heaters(lines, [kinds[pk] for pk in heater_ids], [sizes[pk] for pk in heater_ids])
+
+    wishes = capital_chain.Wishes(
+        plan.cap,
+        plan.horizon_years,
+        plan.crew,
+        plan.visit_cost,
+        tuple(plan.must),
+        tuple(plan.must_not),
+        plan.opening_balance,
+        plan.shortfall_limit,
+        plan.interest,
+        float(book.discount_rate),
+    )
+    answer = capital_chain.compute(records, price, asked, wishes, report, cancelled)
+    if cancelled():
+        raise background.Cancelled
+    _store(plan, answer)
+    report(1.0, "Done")
+
+
+@transaction.atomic
+def _store(plan: CapitalPlan, answer: Any) -> None:
+    CapitalLine.objects.filter(plan=plan).delete()
+    CapitalLine.objects.bulk_create(
+        (CapitalLine(organisation_id=plan.organisation_id, plan=plan, **line) for line in answer.lines),
+        batch_size=1000,
+    )
+    CapitalPlan.objects.filter(pk=plan.pk).update(
+        state=State.DONE, finished_at=timezone.now(), result=answer.result, error=""
+    )

@@ -1,0 +1,20 @@
+"""Background entry point of the capital plan."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fleet.estate.background import Running, register
+
+
+@register("capital plan")
+def capital_plan(job: Running) -> Any:
+    from fleet.planning.capital import CapitalRefused, run_capital_plan
+    from fleet.planning.capital_rows import CapitalPlan
+
+    plan = CapitalPlan.objects.get(pk=job.payload["plan_id"])
+    try:
+        plan = run_capital_plan(plan, job.report, job.cancelled)
+    except CapitalRefused as refusal:
+        return {"plan_id": plan.pk, "refused": str(refusal)}  # trying again would change nothing
+    return {"plan_id": plan.pk, "state": plan.state}

@@ -1,0 +1,137 @@
+"""The capital plan's pages: ask with a cap, see which heater goes in which year, compare, take away."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from typing import Any, cast
+
+from django.core.paginator import Paginator
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_http_methods
+
+from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.planning import capital as _verbs
+from fleet.planning import capital_words, selectors
+from fleet.planning.capital_rows import CapitalPlan
+
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+FIELDS = {
+    "cap": ("Cap a fiscal year", "40000", "Money for planned replacements, without emergencies."),
+    "years": ("Whole fiscal years", "", "Empty: as many as the forecast has."),
+    "crew": ("Heaters the crew can do a year", "", "Empty: as many as the money allows."),
+    "visit_cost": (
+        "Saved for each further heater of one building in one year",
+        "0",
+        "Part of a planned price.",
+    ),
+    "must": ("Must be replaced", "", "Tags with commas between them."),
+    "must_not": ("Must not be replaced", "", "Tags with commas between them."),
+    "opening_balance": ("Reserve fund today", "0", "Money in the fund."),
+    "shortfall_limit": ("Highest chance of a shortfall, %", "10", "From 0 to 99."),
+}
+
+
+def _amount(written: str, name: str) -> Decimal:
+    try:
+        return Decimal(written.replace(",", "").replace("$", "").replace(" ", "") or "0")
+    except InvalidOperation:
+        raise _verbs.CapitalRefused(
+            f"{FIELDS[name][0]}: '{written}' is not a number; write for instance 40000 or 40,000.50."
+        ) from None
+
+
+def _whole(written: str, name: str) -> int | None:
+    if not written:
+        return None
+    if not written.isdecimal() or len(written) > 6:
+        raise _verbs.CapitalRefused(
+            f"{FIELDS[name][0]}: '{written}' is not a whole number; write for instance 10."
+        )
+    return int(written)
+
+
+def wishes_from(typed: dict[str, str]) -> dict[str, Any]:
+    """What was typed as the verb takes it. Raises CapitalRefused naming the field and what would be right."""
+    return {
+        "cap": _amount(typed["cap"], "cap"),
+        "horizon_years": _whole(typed["years"], "years"),
+        "crew": _whole(typed["crew"], "crew"),
+        "visit_cost": _amount(typed["visit_cost"], "visit_cost"),
+        "must": _verbs.heaters_by_tag(typed["must"].split(",")),
+        "must_not": _verbs.heaters_by_tag(typed["must_not"].split(",")),
+        "opening_balance": _amount(typed["opening_balance"], "opening_balance"),
+        "shortfall_limit": _amount(typed["shortfall_limit"], "shortfall_limit") / 100,
+    }
+
+
+@page(Need.READ)
+@require_http_methods(["GET", "HEAD", "POST"])
+@never_cache
+def capital(request: HttpRequest) -> HttpResponse:
+    """The form, the last plans, and a plan asked for."""
+    from django.core.exceptions import PermissionDenied
+
+    organisation = cast(MemberRequest, request).organisation
+    run = selectors.latest_run(organisation.pk)
+    typed = {name: request.POST.get(name, FIELDS[name][1]).strip() for name in FIELDS}
+    problem = ""
+    if request.method == "POST":
+        if not may(request, Need.PLAN):
+            raise PermissionDenied
+        if run is None:
+            raise Http404
+        try:
+            plan = _verbs.request_capital_plan(organisation, run, **wishes_from(typed))
+            return redirect("planning:capital_plan", plan.pk)
+        except _verbs.CapitalRefused as refusal:
+            problem = str(refusal)
+    context = {
+        "run": run,
+        "problem": problem,
+        "fields": [(name, *FIELDS[name][::2], typed[name]) for name in FIELDS],
+        "plans": CapitalPlan.objects.select_related("run").defer("result")[:10],
+        "may_plan": may(request, Need.PLAN),
+    }
+    return render(request, "planning/capital.html", context, status=422 if problem else 200)
+
+
+@page(Need.READ)
+@require_GET
+@never_cache
+def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
+    plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job"), pk=pk)
+    context: dict[str, Any] = {
+        "plan": plan,
+        "is_open": plan.state in _verbs.OPEN,
+        "percent": round(100 * plan.job.fraction) if plan.job else 0,
+    }
+    if plan.state == CapitalPlan.State.DONE:
+        lines = capital_words.shown_lines(plan)
+        context |= {
+            "currency": capital_words.currency_of(plan),
+            "planned_total": Decimal(plan.result["planned_total"]),
+            "saving": Decimal(plan.result["saving"]),
+            "years": list(capital_words.year_rows(plan)),
+            "scenarios": capital_words.scenarios(plan),
+            "leaf": Paginator(lines, 100).get_page(request.GET.get("page")),
+            "reserve": capital_words.reserve_lines(plan),
+            "best_ages": capital_words.best_age_lines(plan),
+            "notes": capital_words.notes(plan),
+        }
+    return render(request, "planning/capital_plan.html", context)
+
+
+@page(Need.READ)
+@require_GET
+def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
+    plan = get_object_or_404(CapitalPlan.objects.select_related("run"), pk=pk, state=CapitalPlan.State.DONE)
+    if file_format == "xlsx":
+        response = HttpResponse(capital_words.workbook(plan), content_type=XLSX)
+    elif file_format == "csv":
+        response = HttpResponse(capital_words.csv_text(plan), content_type="text/csv; charset=utf-8")
+    else:
+        raise Http404
+    response["Content-Disposition"] = f'attachment; filename="capital-plan-{plan.run.as_of}.{file_format}"'
+    return response
