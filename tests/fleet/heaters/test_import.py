@@ -11,7 +11,9 @@ from typing import Any
 import openpyxl
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import DatabaseError
+from django.db import DatabaseError, transaction
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.models import Building, Organisation, Position, Property
@@ -313,3 +315,36 @@ def test_another_organisations_heaters_are_never_matched(run: Run) -> None:
     assert Heater.objects.count() == 1
     with scoped(scope_of_organisation(other)):
         assert Heater.objects.get().tag == "W-1"
+
+
+ROWS = st.lists(
+    st.tuples(
+        st.sampled_from(["Closet 1", "Closet 2"]),
+        st.sampled_from(["", "", "W-1", "W-2", "W-3"]),
+        st.sampled_from(["elec tank", "gas tank", "HP"]),
+        st.sampled_from(["", "2004", "~2010", "2016-06-01", "12 yrs old", "spring 2019"]),
+        st.sampled_from(["", "", "2016", "2020-02-03", "unknown"]),
+        st.sampled_from(["", "leaked", "planned"]),
+    ),
+    max_size=8,
+)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(ROWS)
+def test_whatever_the_sheet_says_a_second_import_changes_nothing(
+    run: Run, lines: list[tuple[str, ...]]
+) -> None:
+    with transaction.atomic():
+        text = rows(
+            *(
+                f"Willow Bend,1,{place},{tag},{kind},,50,{on},{off},{why}"
+                for place, tag, kind, on, off, why in lines
+            )
+        )
+        if lines:
+            run(text, "--accept")
+            before = list(Heater.objects.order_by("id").values())
+            assert " 0 new, 0 changed," in run(text, "--accept").replace("Imported:", "")
+            assert list(Heater.objects.order_by("id").values()) == before
+        transaction.set_rollback(True)
