@@ -111,6 +111,7 @@ class TaskKind:
     stop_work: tuple[str, ...]
     findings: tuple[FindingField, ...]
     only_if: tuple[str, ...] = ()
+    hot_water_off: bool = False  # the people served have no hot water meanwhile
 
     @property
     def worker(self) -> str:
@@ -158,7 +159,7 @@ def _finding(where: str, raw: Mapping[str, Any]) -> FindingField:
 
 def _kind(code: str, raw: Mapping[str, Any]) -> TaskKind:
     known = {field.name for field in fields(TaskKind)} - {"code"}
-    missing = known - set(raw) - {"only_if"}
+    missing = known - set(raw) - {"only_if", "hot_water_off"}
     if missing or set(raw) - known:
         raise _bad(
             code, ", ".join(sorted(missing or set(raw) - known)), None, f"exactly {', '.join(sorted(known))}"

@@ -129,3 +129,12 @@ def visits_between(first: date, last: date, building_id: int | None = None) -> Q
         Prefetch("tasks", tasks, to_attr="open_tasks")
     )
     return rows.order_by("day", "building__property__name", "building__name", "crew")
+
+
+def minutes_without_hot_water(visit: Visit) -> int:
+    """The longest that one heater's open tasks of a visit leave its people without hot water; 0 if none does."""
+    by_heater: dict[int, int] = {}
+    for task in visit.tasks.filter(state="open"):
+        if task.task_kind.hot_water_off:
+            by_heater[task.heater_id] = by_heater.get(task.heater_id, 0) + task.task_kind.minutes
+    return max(by_heater.values(), default=0)

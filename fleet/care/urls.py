@@ -18,6 +18,7 @@ urlpatterns = [
     path("work/visits/", visit_views.visits, name="visits"),
     path("work/buildings/<int:pk>/visits/plan/", visit_views.plan, name="plan_visits"),
     path("work/visits/<int:pk>/move/", visit_views.move, name="move_visit"),
+    path("work/visits/<int:pk>/notice/", visit_views.notice, name="notice"),
     path("work/properties/<int:pk>/rules/", setting_views.settings_page, name="settings"),
     path("work/leaks/<int:pk>/answer/", label_views.answer, name="answer_leak"),
     path("c/<str:code>/", label_views.scanned, name="scanned"),

@@ -62,3 +62,17 @@ def move(request: HttpRequest, pk: int) -> HttpResponse:
     else:
         messages.success(request, f"The visit is moved to {text}; the reason is kept.")
     return redirect("care:visits")
+
+
+@page(Need.READ)
+@require_GET
+def notice(request: HttpRequest, pk: int) -> HttpResponse:
+    """A notice for the people served: when and for about how long there is no hot water. To print and hang."""
+    rows = Visit.objects.select_related("building__property", "organisation")
+    visit: Visit = get_object_or_404(rows, pk=pk)
+    values = {
+        "visit": visit,
+        "place": visit.building.property,
+        "minutes": selectors.minutes_without_hot_water(visit),
+    }
+    return render(request, "care/notice.html", values)

@@ -123,3 +123,18 @@ def test_through_the_pages(cast: Cast, time_machine: Any) -> None:
         == 404
     )
     assert outsider.post(f"/work/buildings/{cast.building.pk}/visits/plan/").status_code == 404
+
+
+def test_the_notice_says_when_and_how_long_the_hot_water_is_off(cast: Cast) -> None:
+    from fleet.estate.scope import scope_of_organisation, scoped
+
+    with scoped(scope_of_organisation(cast.house)):
+        services.roll_forward(cast.house, TODAY)
+        visits.plan_visits(cast.building, TODAY)
+        renewal = Task.objects.get(kind="relief_valve_renewal", state="open")
+        look = Task.objects.get(kind="anode_inspection", state="open")
+        assert renewal.visit_id == look.visit_id
+    page = cast.client(cast.technician).get(f"/work/visits/{renewal.visit_id}/notice/").content.decode()
+    assert "Monday, 1 Jun 2026" in page
+    assert f"about {renewal.task_kind.minutes + look.task_kind.minutes} minutes" in page
+    assert cast.client(cast.outsider).get(f"/work/visits/{renewal.visit_id}/notice/").status_code == 404
