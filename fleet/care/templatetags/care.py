@@ -1,4 +1,4 @@
-"""Small helpers of the care pages."""
+"""Filters of the care pages."""
 
 from __future__ import annotations
 
