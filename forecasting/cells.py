@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -89,8 +89,10 @@ def gather(posterior: Posterior, states: FutureStates, plan: Plan, multipliers: 
     rank[order] = np.arange(len(order))
     cell, first = rank[cell], first[order]
     sums = csr_array((np.ones(len(cell)), (cell, np.arange(len(cell)))), shape=(len(first), len(cell)))
-    by_period = period_covariates(states.x, plan.edges)
-    now = _side(posterior, states, plan, multipliers, sums, effect, first, by_period)
+    x = states.x[:, :1] if states.x.strides[1] == 0 else states.x
+    now = _side(posterior, states, plan, multipliers, sums, effect, first, x)
+    # Years become periods after the gathering: a copy of the cells, not of the fleet.
+    now = replace(now, x=period_covariates(now.x, plan.edges))
     count: FloatArray = np.asarray(sums.sum(axis=1), dtype=float).ravel()
     lines, next_line = _lines(posterior, states, plan, multipliers, line)
     return Cells(
