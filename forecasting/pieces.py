@@ -70,9 +70,7 @@ def _points(lives: Lives, marks: Marks) -> _Points:
     everyone = np.arange(count)
     birthday = np.floor(np.maximum(lives.start - lives.install, 0) + SHORTEST_PIECE_YEARS) + 1
     stop = np.minimum(lives.end, lives.frozen_from)
-    n_birthdays = np.maximum(np.ceil(stop - SHORTEST_PIECE_YEARS - lives.install - birthday), 0).astype(
-        np.int64
-    )
+    n_birthdays = np.maximum(np.ceil(stop - 1e-6 - lives.install - birthday), 0).astype(np.int64)
     grid_life = np.repeat(everyone, n_birthdays)
     offset = np.arange(n_birthdays.sum()) - np.repeat(np.cumsum(n_birthdays) - n_birthdays, n_birthdays)
     grid = lives.install[grid_life] + birthday[grid_life] + offset
@@ -104,7 +102,11 @@ def _points(lives: Lives, marks: Marks) -> _Points:
 def _covariates(points: _Points, lives: Lives, site: Site) -> FloatArray:
     heater = lives.heater[points.life]
     age = points.time - lives.install[points.life]
-    span = np.maximum(points.until - points.time, 0.0)
+    # The state of the running year must not know when in it the life ends: its middle is that of the whole year.
+    birthday = lives.install[points.life] + np.floor(age + SHORTEST_PIECE_YEARS) + 1
+    is_last = np.append(np.diff(points.life) != 0, True) if len(points.life) else np.zeros(0, dtype=bool)
+    until = np.where(is_last, np.maximum(birthday, points.time), points.until)
+    span = np.maximum(until - points.time, 0.0)
     middle = points.time + span / 2
     softened = middle >= site.softened_since[heater]
     building = site.building[heater]
