@@ -49,13 +49,39 @@ def plan_properties(plan: Plan, reading: SheetReading) -> None:
 
 def plan_heaters(plan: Plan, reading: SheetReading) -> None:
     """Ended heaters first, so that their successors find the place free."""
-    for row in sorted(_without_repeats(plan, reading), key=lambda row: not row.values.get("ending")):
-        heater = _find(plan, row)
+    rows = sorted(_without_repeats(plan, reading), key=lambda row: not row.values.get("ending"))
+    as_written = {row.number: heater for row in rows if (heater := _find_as_written(plan, row)) is not None}
+    for row in rows:
+        heater = as_written.get(row.number) or _find(plan, row)
         if heater is None:
             _plan_new(plan, reading, row)
         else:
             heater.claimed = True
             _plan_known(plan, reading, row, heater)
+
+
+def _find_as_written(plan: Plan, row: ReadRow) -> OnRecord | None:
+    """For a row without a tag: the heater on record that says exactly what the row says.
+
+    These are paired before any row may claim a heater that only resembles it, so that a file read a second time
+    finds each of its heaters again.
+    """
+    if row.values.get("tag"):
+        return None
+    position = _position_of(plan, row, create=False)
+    if position is None:
+        return None
+    columns = _columns(row.values)
+    full = {name: columns.get(name, blank) for name, blank in zip(HEATER_COLUMNS, _BLANK, strict=True)}
+    for heater in plan.register.heaters_at(position):
+        if heater.claimed or heater.pk is None:
+            continue
+        said = dict(full)
+        _spare_ages(heater, row.values, said)
+        if all(heater.get(name) == value for name, value in said.items()):
+            heater.claimed = True
+            return heater
+    return None
 
 
 def _without_repeats(plan: Plan, reading: SheetReading) -> list[ReadRow]:
@@ -236,16 +262,20 @@ def _plan_known(plan: Plan, reading: SheetReading, row: ReadRow, heater: OnRecor
 
 def _spare_what_is_better_known(heater: OnRecord, values: dict[str, Any], columns: dict[str, Any]) -> None:
     """An age confirms a recorded date without nudging it, and 'ended, day unknown' does not erase a known day."""
-    for name in HEATER_DATES:
-        said, on_record = values.get(name), _known(heater, name)
-        if said is not None and said.from_age and on_record and on_record.overlaps(said):
-            for part in ("earliest", "latest", "precision"):
-                del columns[f"{name}_{part}"]
+    _spare_ages(heater, values, columns)
     if "removed" not in values and not heater.in_service:
         columns.pop("removed_precision", None)
     if not heater.in_service and columns.get("ending") == "removed" and "removed" in values:
         # 'removed' is what a bare date says; it does not overwrite a cause that is on record.
         del columns["ending"]
+
+
+def _spare_ages(heater: OnRecord, values: dict[str, Any], columns: dict[str, Any]) -> None:
+    for name in HEATER_DATES:
+        said, on_record = values.get(name), _known(heater, name)
+        if said is not None and said.from_age and on_record and on_record.overlaps(said):
+            for part in ("earliest", "latest", "precision"):
+                del columns[f"{name}_{part}"]
 
 
 def _impossible(plan: Plan, heater: OnRecord) -> str:
