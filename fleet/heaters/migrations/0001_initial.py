@@ -8,243 +8,667 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('estate', '0001_initial'),
+        ("estate", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Heater',
+            name="Heater",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('tag', models.CharField(help_text="The office's own mark for this unit", max_length=80)),
-                ('kind', models.CharField(choices=[('gas_storage_atmospheric', 'gas storage, atmospheric'), ('gas_storage_power_vent', 'gas storage, power vent'), ('gas_storage_condensing', 'gas storage, condensing'), ('electric_storage', 'electric storage'), ('heat_pump', 'heat pump'), ('gas_tankless', 'gas tankless'), ('electric_tankless', 'electric tankless'), ('indirect_tank', 'indirect tank'), ('commercial_gas_storage', 'commercial gas storage'), ('commercial_electric_storage', 'commercial electric storage'), ('boiler_with_tank', 'boiler with storage tank')], max_length=30)),
-                ('fuel', models.CharField(blank=True, choices=[('', 'not known'), ('natural_gas', 'natural gas'), ('propane', 'propane'), ('oil', 'oil'), ('electricity', 'electricity')], max_length=12)),
-                ('maker', models.CharField(blank=True, max_length=120)),
-                ('model_number', models.CharField(blank=True, max_length=120)),
-                ('serial_number', models.CharField(blank=True, max_length=120)),
-                ('capacity_gal', models.FloatField(blank=True, null=True)),
-                ('input_btu_h', models.FloatField(blank=True, null=True)),
-                ('energy_factor', models.FloatField(blank=True, null=True)),
-                ('made_earliest', models.DateField(blank=True, null=True)),
-                ('made_latest', models.DateField(blank=True, null=True)),
-                ('made_precision', models.CharField(blank=True, choices=[('', 'does not apply'), ('day', 'to the day'), ('month', 'to the month'), ('year', 'to the year'), ('between', 'between two dates'), ('unknown', 'not known')], default='unknown', max_length=8)),
-                ('installed_earliest', models.DateField(blank=True, null=True)),
-                ('installed_latest', models.DateField(blank=True, null=True)),
-                ('installed_precision', models.CharField(blank=True, choices=[('', 'does not apply'), ('day', 'to the day'), ('month', 'to the month'), ('year', 'to the year'), ('between', 'between two dates'), ('unknown', 'not known')], default='unknown', max_length=8)),
-                ('removed_earliest', models.DateField(blank=True, null=True)),
-                ('removed_latest', models.DateField(blank=True, null=True)),
-                ('removed_precision', models.CharField(blank=True, choices=[('', 'does not apply'), ('day', 'to the day'), ('month', 'to the month'), ('year', 'to the year'), ('between', 'between two dates'), ('unknown', 'not known')], max_length=8)),
-                ('ending', models.CharField(blank=True, choices=[('', 'in service'), ('tank_leak', 'tank leak'), ('failed_beyond_repair', 'failed beyond repair'), ('replaced_as_planned', 'replaced as planned'), ('converted', 'converted'), ('removed', 'removed')], max_length=24)),
-                ('warranty_years', models.FloatField(blank=True, null=True)),
-                ('anode_kind', models.CharField(blank=True, choices=[('', 'not known'), ('magnesium', 'magnesium'), ('aluminium', 'aluminium'), ('aluminium_zinc', 'aluminium with zinc'), ('powered', 'powered'), ('none', 'none fitted')], max_length=16)),
-                ('anode_count', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('setpoint_f', models.FloatField(blank=True, null=True)),
-                ('relief_valve_psi', models.FloatField(blank=True, null=True)),
-                ('relief_valve_btu_h', models.FloatField(blank=True, null=True)),
-                ('vent_kind', models.CharField(blank=True, max_length=60)),
-                ('recirculation', models.BooleanField(blank=True, null=True)),
-                ('homes_served', models.FloatField(blank=True, null=True)),
-                ('notes', models.TextField(blank=True)),
-                ('version', models.PositiveIntegerField(default=1)),
-                ('updated_at', models.DateTimeField(auto_now=True)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('position', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='heaters', to='estate.position')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("tag", models.CharField(help_text="The office's own mark for this unit", max_length=80)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("gas_storage_atmospheric", "gas storage, atmospheric"),
+                            ("gas_storage_power_vent", "gas storage, power vent"),
+                            ("gas_storage_condensing", "gas storage, condensing"),
+                            ("electric_storage", "electric storage"),
+                            ("heat_pump", "heat pump"),
+                            ("gas_tankless", "gas tankless"),
+                            ("electric_tankless", "electric tankless"),
+                            ("indirect_tank", "indirect tank"),
+                            ("commercial_gas_storage", "commercial gas storage"),
+                            ("commercial_electric_storage", "commercial electric storage"),
+                            ("boiler_with_tank", "boiler with storage tank"),
+                        ],
+                        max_length=30,
+                    ),
+                ),
+                (
+                    "fuel",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "not known"),
+                            ("natural_gas", "natural gas"),
+                            ("propane", "propane"),
+                            ("oil", "oil"),
+                            ("electricity", "electricity"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("maker", models.CharField(blank=True, max_length=120)),
+                ("model_number", models.CharField(blank=True, max_length=120)),
+                ("serial_number", models.CharField(blank=True, max_length=120)),
+                ("capacity_gal", models.FloatField(blank=True, null=True)),
+                ("input_btu_h", models.FloatField(blank=True, null=True)),
+                ("energy_factor", models.FloatField(blank=True, null=True)),
+                ("made_earliest", models.DateField(blank=True, null=True)),
+                ("made_latest", models.DateField(blank=True, null=True)),
+                (
+                    "made_precision",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "does not apply"),
+                            ("day", "to the day"),
+                            ("month", "to the month"),
+                            ("year", "to the year"),
+                            ("between", "between two dates"),
+                            ("unknown", "not known"),
+                        ],
+                        default="unknown",
+                        max_length=8,
+                    ),
+                ),
+                ("installed_earliest", models.DateField(blank=True, null=True)),
+                ("installed_latest", models.DateField(blank=True, null=True)),
+                (
+                    "installed_precision",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "does not apply"),
+                            ("day", "to the day"),
+                            ("month", "to the month"),
+                            ("year", "to the year"),
+                            ("between", "between two dates"),
+                            ("unknown", "not known"),
+                        ],
+                        default="unknown",
+                        max_length=8,
+                    ),
+                ),
+                ("removed_earliest", models.DateField(blank=True, null=True)),
+                ("removed_latest", models.DateField(blank=True, null=True)),
+                (
+                    "removed_precision",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "does not apply"),
+                            ("day", "to the day"),
+                            ("month", "to the month"),
+                            ("year", "to the year"),
+                            ("between", "between two dates"),
+                            ("unknown", "not known"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "ending",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "in service"),
+                            ("tank_leak", "tank leak"),
+                            ("failed_beyond_repair", "failed beyond repair"),
+                            ("replaced_as_planned", "replaced as planned"),
+                            ("converted", "converted"),
+                            ("removed", "removed"),
+                        ],
+                        max_length=24,
+                    ),
+                ),
+                ("warranty_years", models.FloatField(blank=True, null=True)),
+                (
+                    "anode_kind",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("", "not known"),
+                            ("magnesium", "magnesium"),
+                            ("aluminium", "aluminium"),
+                            ("aluminium_zinc", "aluminium with zinc"),
+                            ("powered", "powered"),
+                            ("none", "none fitted"),
+                        ],
+                        max_length=16,
+                    ),
+                ),
+                ("anode_count", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("setpoint_f", models.FloatField(blank=True, null=True)),
+                ("relief_valve_psi", models.FloatField(blank=True, null=True)),
+                ("relief_valve_btu_h", models.FloatField(blank=True, null=True)),
+                ("vent_kind", models.CharField(blank=True, max_length=60)),
+                ("recirculation", models.BooleanField(blank=True, null=True)),
+                ("homes_served", models.FloatField(blank=True, null=True)),
+                ("notes", models.TextField(blank=True)),
+                ("version", models.PositiveIntegerField(default=1)),
+                ("updated_at", models.DateTimeField(auto_now=True)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "position",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="heaters",
+                        to="estate.position",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='Attachment',
+            name="Attachment",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('file', models.FileField(upload_to=fleet.heaters.models.attachment_place)),
-                ('name', models.CharField(max_length=200)),
-                ('content_type', models.CharField(max_length=60)),
-                ('size_bytes', models.PositiveIntegerField()),
-                ('sha256', models.CharField(max_length=64)),
-                ('added_at', models.DateTimeField(auto_now_add=True)),
-                ('added_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='attachments', to='heaters.heater')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("file", models.FileField(upload_to=fleet.heaters.models.attachment_place)),
+                ("name", models.CharField(max_length=200)),
+                ("content_type", models.CharField(max_length=60)),
+                ("size_bytes", models.PositiveIntegerField()),
+                ("sha256", models.CharField(max_length=64)),
+                ("added_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "added_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="attachments",
+                        to="heaters.heater",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='ImportBatch',
+            name="ImportBatch",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('file_name', models.CharField(max_length=200)),
-                ('sha256', models.CharField(max_length=64)),
-                ('size_bytes', models.PositiveIntegerField()),
-                ('stored', models.CharField(blank=True, help_text='Path below the files folder', max_length=300)),
-                ('columns', models.JSONField(default=dict, help_text='sheet -> heading -> field')),
-                ('date_order', models.CharField(blank=True, max_length=4)),
-                ('all_or_nothing', models.BooleanField(default=False)),
-                ('state', models.CharField(choices=[('uploaded', 'uploaded'), ('previewed', 'previewed'), ('taken', 'taken in'), ('failed', 'failed')], default='uploaded', max_length=10)),
-                ('preview', models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder)),
-                ('counts', models.JSONField(default=dict)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('job', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='estate.job')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("file_name", models.CharField(max_length=200)),
+                ("sha256", models.CharField(max_length=64)),
+                ("size_bytes", models.PositiveIntegerField()),
+                (
+                    "stored",
+                    models.CharField(blank=True, help_text="Path below the files folder", max_length=300),
+                ),
+                ("columns", models.JSONField(default=dict, help_text="sheet -> heading -> field")),
+                ("date_order", models.CharField(blank=True, max_length=4)),
+                ("all_or_nothing", models.BooleanField(default=False)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("uploaded", "uploaded"),
+                            ("previewed", "previewed"),
+                            ("taken", "taken in"),
+                            ("failed", "failed"),
+                        ],
+                        default="uploaded",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "preview",
+                    models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder),
+                ),
+                ("counts", models.JSONField(default=dict)),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "job",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="estate.job",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='RememberedHeading',
+            name="RememberedHeading",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('sheet_kind', models.CharField(max_length=20)),
-                ('heading', models.CharField(max_length=200)),
-                ('field', models.CharField(blank=True, help_text='Empty: leave this column out', max_length=60)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("sheet_kind", models.CharField(max_length=20)),
+                ("heading", models.CharField(max_length=200)),
+                (
+                    "field",
+                    models.CharField(blank=True, help_text="Empty: leave this column out", max_length=60),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='ServiceRecord',
+            name="ServiceRecord",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('flush', 'flushed'), ('anode_inspected', 'anode inspected'), ('anode_renewed', 'anode renewed'), ('relief_valve_tested', 'relief valve tested'), ('relief_valve_renewed', 'relief valve renewed'), ('repaired', 'repaired'), ('element_renewed', 'element renewed'), ('descaled', 'descaled'), ('inspected', 'inspected'), ('setpoint_changed', 'set point changed')], max_length=24)),
-                ('done_earliest', models.DateField(blank=True, null=True)),
-                ('done_latest', models.DateField(blank=True, null=True)),
-                ('done_precision', models.CharField(choices=[('', 'does not apply'), ('day', 'to the day'), ('month', 'to the month'), ('year', 'to the year'), ('between', 'between two dates'), ('unknown', 'not known')], default='unknown', max_length=8)),
-                ('anode_left_fraction', models.FloatField(blank=True, null=True)),
-                ('setpoint_f', models.FloatField(blank=True, null=True)),
-                ('cost', models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
-                ('done_by', models.CharField(blank=True, max_length=200)),
-                ('notes', models.TextField(blank=True)),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='services', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("flush", "flushed"),
+                            ("anode_inspected", "anode inspected"),
+                            ("anode_renewed", "anode renewed"),
+                            ("relief_valve_tested", "relief valve tested"),
+                            ("relief_valve_renewed", "relief valve renewed"),
+                            ("repaired", "repaired"),
+                            ("element_renewed", "element renewed"),
+                            ("descaled", "descaled"),
+                            ("inspected", "inspected"),
+                            ("setpoint_changed", "set point changed"),
+                        ],
+                        max_length=24,
+                    ),
+                ),
+                ("done_earliest", models.DateField(blank=True, null=True)),
+                ("done_latest", models.DateField(blank=True, null=True)),
+                (
+                    "done_precision",
+                    models.CharField(
+                        choices=[
+                            ("", "does not apply"),
+                            ("day", "to the day"),
+                            ("month", "to the month"),
+                            ("year", "to the year"),
+                            ("between", "between two dates"),
+                            ("unknown", "not known"),
+                        ],
+                        default="unknown",
+                        max_length=8,
+                    ),
+                ),
+                ("anode_left_fraction", models.FloatField(blank=True, null=True)),
+                ("setpoint_f", models.FloatField(blank=True, null=True)),
+                ("cost", models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
+                ("done_by", models.CharField(blank=True, max_length=200)),
+                ("notes", models.TextField(blank=True)),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="services",
+                        to="heaters.heater",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-done_latest', '-id'],
+                "ordering": ["-done_latest", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='WaterTest',
+            name="WaterTest",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('treatment', models.CharField(choices=[('raw', 'raw'), ('softened', 'softened')], default='raw', max_length=10)),
-                ('tested_earliest', models.DateField(blank=True, null=True)),
-                ('tested_latest', models.DateField(blank=True, null=True)),
-                ('tested_precision', models.CharField(choices=[('', 'does not apply'), ('day', 'to the day'), ('month', 'to the month'), ('year', 'to the year'), ('between', 'between two dates'), ('unknown', 'not known')], default='unknown', max_length=8)),
-                ('hardness_mg_l', models.FloatField(blank=True, null=True)),
-                ('calcium_mg_l', models.FloatField(blank=True, null=True)),
-                ('alkalinity_mg_l', models.FloatField(blank=True, null=True)),
-                ('ph', models.FloatField(blank=True, null=True)),
-                ('dissolved_solids_mg_l', models.FloatField(blank=True, null=True)),
-                ('conductivity_us_cm', models.FloatField(blank=True, null=True)),
-                ('chloride_mg_l', models.FloatField(blank=True, null=True)),
-                ('sulfate_mg_l', models.FloatField(blank=True, null=True)),
-                ('temperature_c', models.FloatField(blank=True, null=True)),
-                ('building', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='water_tests', to='estate.building')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('property', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='water_tests', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "treatment",
+                    models.CharField(
+                        choices=[("raw", "raw"), ("softened", "softened")], default="raw", max_length=10
+                    ),
+                ),
+                ("tested_earliest", models.DateField(blank=True, null=True)),
+                ("tested_latest", models.DateField(blank=True, null=True)),
+                (
+                    "tested_precision",
+                    models.CharField(
+                        choices=[
+                            ("", "does not apply"),
+                            ("day", "to the day"),
+                            ("month", "to the month"),
+                            ("year", "to the year"),
+                            ("between", "between two dates"),
+                            ("unknown", "not known"),
+                        ],
+                        default="unknown",
+                        max_length=8,
+                    ),
+                ),
+                ("hardness_mg_l", models.FloatField(blank=True, null=True)),
+                ("calcium_mg_l", models.FloatField(blank=True, null=True)),
+                ("alkalinity_mg_l", models.FloatField(blank=True, null=True)),
+                ("ph", models.FloatField(blank=True, null=True)),
+                ("dissolved_solids_mg_l", models.FloatField(blank=True, null=True)),
+                ("conductivity_us_cm", models.FloatField(blank=True, null=True)),
+                ("chloride_mg_l", models.FloatField(blank=True, null=True)),
+                ("sulfate_mg_l", models.FloatField(blank=True, null=True)),
+                ("temperature_c", models.FloatField(blank=True, null=True)),
+                (
+                    "building",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="water_tests",
+                        to="estate.building",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="water_tests",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-tested_latest', '-id'],
+                "ordering": ["-tested_latest", "-id"],
             },
         ),
         migrations.AddIndex(
-            model_name='heater',
-            index=models.Index(fields=['organisation', 'ending', 'kind'], name='heaters_hea_organis_e5bd31_idx'),
+            model_name="heater",
+            index=models.Index(
+                fields=["organisation", "ending", "kind"], name="heaters_hea_organis_e5bd31_idx"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.UniqueConstraint(fields=('organisation', 'tag'), name='heater_tag_once'),
+            model_name="heater",
+            constraint=models.UniqueConstraint(fields=("organisation", "tag"), name="heater_tag_once"),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.UniqueConstraint(condition=models.Q(('ending', '')), fields=('position',), name='one_heater_in_a_position'),
+            model_name="heater",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ending", "")), fields=("position",), name="one_heater_in_a_position"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('ending', ''), ('removed_earliest', None), ('removed_latest', None), ('removed_precision', '')), models.Q(models.Q(('ending', ''), _negated=True), models.Q(('removed_precision', ''), _negated=True)), _connector='OR'), name='ending_has_its_date'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(
+                        ("ending", ""),
+                        ("removed_earliest", None),
+                        ("removed_latest", None),
+                        ("removed_precision", ""),
+                    ),
+                    models.Q(
+                        models.Q(("ending", ""), _negated=True),
+                        models.Q(("removed_precision", ""), _negated=True),
+                    ),
+                    _connector="OR",
+                ),
+                name="ending_has_its_date",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('removed_latest__isnull', True), ('installed_earliest__isnull', True), ('installed_earliest__lte', models.F('removed_latest')), _connector='OR'), name='no_ending_before_the_start'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("removed_latest__isnull", True),
+                    ("installed_earliest__isnull", True),
+                    ("installed_earliest__lte", models.F("removed_latest")),
+                    _connector="OR",
+                ),
+                name="no_ending_before_the_start",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('made_earliest__isnull', True), ('made_latest__isnull', True), ('made_earliest__lte', models.F('made_latest')), _connector='OR'), name='heater_made_ordered'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("made_earliest__isnull", True),
+                    ("made_latest__isnull", True),
+                    ("made_earliest__lte", models.F("made_latest")),
+                    _connector="OR",
+                ),
+                name="heater_made_ordered",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('installed_earliest__isnull', True), ('installed_latest__isnull', True), ('installed_earliest__lte', models.F('installed_latest')), _connector='OR'), name='heater_installed_ordered'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("installed_earliest__isnull", True),
+                    ("installed_latest__isnull", True),
+                    ("installed_earliest__lte", models.F("installed_latest")),
+                    _connector="OR",
+                ),
+                name="heater_installed_ordered",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('removed_earliest__isnull', True), ('removed_latest__isnull', True), ('removed_earliest__lte', models.F('removed_latest')), _connector='OR'), name='heater_removed_ordered'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("removed_earliest__isnull", True),
+                    ("removed_latest__isnull", True),
+                    ("removed_earliest__lte", models.F("removed_latest")),
+                    _connector="OR",
+                ),
+                name="heater_removed_ordered",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('capacity_gal__isnull', True), ('capacity_gal__range', (0, 10000)), _connector='OR'), name='capacity_gal_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("capacity_gal__isnull", True), ("capacity_gal__range", (0, 10000)), _connector="OR"
+                ),
+                name="capacity_gal_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('input_btu_h__isnull', True), ('input_btu_h__range', (1, 20000000)), _connector='OR'), name='input_btu_h_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("input_btu_h__isnull", True), ("input_btu_h__range", (1, 20000000)), _connector="OR"
+                ),
+                name="input_btu_h_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('energy_factor__isnull', True), ('energy_factor__range', (0.1, 10)), _connector='OR'), name='energy_factor_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("energy_factor__isnull", True), ("energy_factor__range", (0.1, 10)), _connector="OR"
+                ),
+                name="energy_factor_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('setpoint_f__isnull', True), ('setpoint_f__range', (50, 210)), _connector='OR'), name='setpoint_f_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("setpoint_f__isnull", True), ("setpoint_f__range", (50, 210)), _connector="OR"
+                ),
+                name="setpoint_f_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('relief_valve_psi__isnull', True), ('relief_valve_psi__range', (1, 300)), _connector='OR'), name='relief_valve_psi_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("relief_valve_psi__isnull", True), ("relief_valve_psi__range", (1, 300)), _connector="OR"
+                ),
+                name="relief_valve_psi_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('warranty_years__isnull', True), ('warranty_years__range', (0, 50)), _connector='OR'), name='warranty_years_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("warranty_years__isnull", True), ("warranty_years__range", (0, 50)), _connector="OR"
+                ),
+                name="warranty_years_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='heater',
-            constraint=models.CheckConstraint(condition=models.Q(('homes_served__isnull', True), ('homes_served__range', (0, 5000)), _connector='OR'), name='homes_served_possible'),
+            model_name="heater",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("homes_served__isnull", True), ("homes_served__range", (0, 5000)), _connector="OR"
+                ),
+                name="homes_served_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='rememberedheading',
-            constraint=models.UniqueConstraint(fields=('organisation', 'sheet_kind', 'heading'), name='heading_remembered_once'),
+            model_name="rememberedheading",
+            constraint=models.UniqueConstraint(
+                fields=("organisation", "sheet_kind", "heading"), name="heading_remembered_once"
+            ),
         ),
         migrations.AddIndex(
-            model_name='servicerecord',
-            index=models.Index(fields=['heater', 'kind', 'done_latest'], name='heaters_ser_heater__37570f_idx'),
+            model_name="servicerecord",
+            index=models.Index(
+                fields=["heater", "kind", "done_latest"], name="heaters_ser_heater__37570f_idx"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='servicerecord',
-            constraint=models.UniqueConstraint(fields=('heater', 'kind', 'done_earliest', 'done_latest'), name='same_work_once_a_day'),
+            model_name="servicerecord",
+            constraint=models.UniqueConstraint(
+                fields=("heater", "kind", "done_earliest", "done_latest"), name="same_work_once_a_day"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='servicerecord',
-            constraint=models.CheckConstraint(condition=models.Q(('anode_left_fraction__isnull', True), ('anode_left_fraction__range', (0, 1)), _connector='OR'), name='anode_left_fraction_possible'),
+            model_name="servicerecord",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("anode_left_fraction__isnull", True),
+                    ("anode_left_fraction__range", (0, 1)),
+                    _connector="OR",
+                ),
+                name="anode_left_fraction_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='servicerecord',
-            constraint=models.CheckConstraint(condition=models.Q(('done_earliest__isnull', True), ('done_latest__isnull', True), ('done_earliest__lte', models.F('done_latest')), _connector='OR'), name='service_dates_ordered'),
+            model_name="servicerecord",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("done_earliest__isnull", True),
+                    ("done_latest__isnull", True),
+                    ("done_earliest__lte", models.F("done_latest")),
+                    _connector="OR",
+                ),
+                name="service_dates_ordered",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='watertest',
-            constraint=models.UniqueConstraint(fields=('property', 'building', 'treatment', 'tested_earliest', 'tested_latest'), name='one_water_test_a_day'),
+            model_name="watertest",
+            constraint=models.UniqueConstraint(
+                fields=("property", "building", "treatment", "tested_earliest", "tested_latest"),
+                name="one_water_test_a_day",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='watertest',
-            constraint=models.CheckConstraint(condition=models.Q(('hardness_mg_l__isnull', True), ('hardness_mg_l__range', (0, 5000)), _connector='OR'), name='hardness_mg_l_possible'),
+            model_name="watertest",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("hardness_mg_l__isnull", True), ("hardness_mg_l__range", (0, 5000)), _connector="OR"
+                ),
+                name="hardness_mg_l_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='watertest',
-            constraint=models.CheckConstraint(condition=models.Q(('ph__isnull', True), ('ph__range', (0, 14)), _connector='OR'), name='ph_possible'),
+            model_name="watertest",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("ph__isnull", True), ("ph__range", (0, 14)), _connector="OR"),
+                name="ph_possible",
+            ),
         ),
     ]

@@ -51,7 +51,9 @@ def forwards(apps, schema_editor):
 
 def backwards(apps, schema_editor):
     if schema_editor.connection.vendor == "postgresql":
-        schema_editor.execute("DROP TRIGGER heaters_no_overlap ON heaters_heater; DROP FUNCTION heaters_no_overlap();")
+        schema_editor.execute(
+            "DROP TRIGGER heaters_no_overlap ON heaters_heater; DROP FUNCTION heaters_no_overlap();"
+        )
     else:
         for event in ("insert", "update"):
             schema_editor.execute(f"DROP TRIGGER heaters_no_overlap_{event}")
