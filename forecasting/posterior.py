@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
 VERSION = "1"
-THINNED_ROWS = 12_000
+THINNED_ROWS = 8_000
 # At most this many rows are used whole in the importance weights: more where failures are few, since then the
 # draws spread far from the mode, to which a sample of rows is tied.
 EXACT_ROWS, EXACT_ROWS_FEW_FAILURES, FEW_FAILURES = 15_000, 60_000, 200
