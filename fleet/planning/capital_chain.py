@@ -202,7 +202,7 @@ def _result(ground: _Ground, wishes: Wishes, plan: CappedPlan, streams: dict[str
         "method": plan.method,
         "scenarios": scenarios,
         "kinds": _best_ages(ground),
-        "reserve": _reserve(ground, wishes),
+        "reserve": _reserve(ground, wishes) | _assessment(ground, wishes, streams["capped"]),
         "paths": int(streams["capped"].cost.shape[0]),
     }
 
@@ -304,6 +304,21 @@ def _reserve(ground: _Ground, wishes: Wishes) -> dict[str, Any]:
         "opening_balance": str(wishes.opening_balance),
         "interest": str(wishes.interest),
         "shortfall_limit": str(wishes.shortfall_limit),
+    }
+
+
+def _assessment(ground: _Ground, wishes: Wishes, stream: Streams) -> dict[str, Any]:
+    """What paying only the plan's expected cost risks: the chance and size of a special assessment."""
+    import numpy as np
+
+    from forecasting.reserve import shortfalls
+
+    expected = stream.values("cost").mean(axis=0)
+    found = shortfalls(_fund(ground, wishes), expected, stream.values("cost"))
+    return {
+        "expected_a_year": str(money(expected.sum() / float(np.asarray(ground.edges)[-1]))),
+        "assessment_chance": round(found.any_period, 4),
+        "assessment_mean": str(money(found.mean_when_any)),
     }
 
 

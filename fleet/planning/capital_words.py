@@ -219,6 +219,12 @@ def reserve_lines(plan: CapitalPlan) -> list[str]:
         f"Contribution a year so that the fund falls short with a chance of at most {chance}: {ways}.",
         f"Opening balance {currency} {Decimal(reserve['opening_balance']):,.2f}, {reserve['percent_funded']} % of the "
         f"fully funded balance of {currency} {Decimal(reserve['fully_funded']):,.2f} (straight line over typical lives).",
+        f"Paying each year only the expected cost of this plan (about {currency} "
+        f"{Decimal(reserve['expected_a_year']):,.2f} a year) a special assessment would be needed with a chance of "
+        f"{reserve['assessment_chance'] * 100:.0f} %, of {currency} {Decimal(reserve['assessment_mean']):,.2f} on average "
+        "when it is.",
+        "The contribution is level over all years: where much falls due at once, the first bills decide it, and an "
+        "opening balance lowers it.",
     ]
 
 

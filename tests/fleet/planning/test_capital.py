@@ -73,6 +73,19 @@ def test_run_to_failure_in_the_comparison_is_the_forecast_itself(
     assert float(ways["run_to_failure"]["cost"]) == pytest.approx(float(forecast), rel=0.15)
 
 
+def test_more_money_in_the_fund_lowers_the_contribution_and_the_chance_of_an_assessment(
+    estate: Organisation, done_run: ForecastRun
+) -> None:
+    poor, rich = (made(estate, done_run, opening_balance=Decimal(money)) for money in ("0", "1000000"))
+    assert Decimal(poor.result["scenarios"][0]["contribution"]) > 0
+    assert Decimal(rich.result["scenarios"][0]["contribution"]) == 0
+    assert 0 < poor.result["reserve"]["assessment_chance"] <= 1
+    assert Decimal(poor.result["reserve"]["assessment_mean"]) > 0
+    assert rich.result["reserve"]["assessment_chance"] == 0
+    full = Decimal(rich.result["reserve"]["fully_funded"])
+    assert rich.result["reserve"]["percent_funded"] == pytest.approx(float(100_000_000 / full), abs=0.1)
+
+
 def test_must_and_must_not_are_kept(estate: Organisation, done_run: ForecastRun) -> None:
     young = Heater.objects.filter(ending="").order_by("-installed_earliest")[0]
     free = made(estate, done_run)
