@@ -67,6 +67,7 @@ def reasons(
             name = names[which]
             known = bool(states.known[name][i]) if name in states.known else name == "building"
             words = _SENTENCES.get(name, _plain(name))(heater, amount)
+            words = f"in its favour: {words}" if amount < 0 else words
             rows.append((heater_id, rank, name, amount, words if known else words + " (assumed)", not known))
     return pd.DataFrame(rows, columns=REASON_COLUMNS)
 

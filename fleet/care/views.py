@@ -24,7 +24,7 @@ from fleet.estate.models import Building, Property
 from fleet.heaters.models import Heater
 
 PER_LEAF = 10
-ROWS_SHOWN = 25
+ROWS_SHOWN = 5
 TASKS_A_LEAF = 100
 HORIZONS = (14, 30, 60, 120, 365)
 

@@ -145,6 +145,6 @@ def test_reasons_are_ranked_add_up_and_speak_plainly() -> None:
     expected = [2 * np.log(17 / (median / 2)), 0.8, 0.24]
     assert np.allclose(old["log_hazard_contribution"], expected, atol=1e-6)
     young = table[table["heater_id"] == 101].iloc[0]
-    assert young["words"] == "only 2 years old (assumed)"
+    assert young["words"] == "in its favour: only 2 years old (assumed)"
     assert bool(young["assumed"])
     assert young["log_hazard_contribution"] < 0
