@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import secrets
-from typing import Any
 
 from django.db import transaction
 
-from fleet.estate.history import record_change
-from fleet.estate.models import Membership, Organisation, Person, Property
+from fleet.estate.models import Membership, Organisation, Person
 
 
 @transaction.atomic
@@ -28,25 +26,3 @@ def admit_person(organisation: Organisation, email: str, role: str, name: str = 
         person = Person.objects.create_user(email, password, name=name)
     Membership.objects.update_or_create(organisation=organisation, person=person, defaults={"role": role})
     return password
-
-
-@transaction.atomic
-def save_property(organisation: Organisation, name: str, **fields: Any) -> Property:
-    """Make a property or change the one of that name; only what differs is written, with its history."""
-    row = Property.objects.filter(organisation=organisation, name=name).first()
-    if row is None:
-        row = Property(organisation=organisation, name=name, **fields)
-        row.full_clean(exclude=["organisation"])
-        row.save()
-        record_change(row, "put on record")
-        return row
-    changes = {
-        field: (getattr(row, field), value) for field, value in fields.items() if getattr(row, field) != value
-    }
-    if changes:
-        for field, (_, value) in changes.items():
-            setattr(row, field, value)
-        row.full_clean(exclude=["organisation"])
-        row.save(update_fields=list(changes))
-        record_change(row, "changed", changes)
-    return row

@@ -5,8 +5,6 @@ A second start finds the estate there and changes nothing that the user changed.
 
 from __future__ import annotations
 
-import csv
-from calendar import month_name
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -14,11 +12,13 @@ from typing import Any
 
 from django.conf import settings
 
-from fleet.estate.models import Building, Membership, Organisation
+from fleet.estate.models import Membership, Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
-from fleet.estate.services import admit_person, found_organisation, save_property
+from fleet.estate.services import admit_person, found_organisation
 
 FOLDER: Path = settings.ROOT / "fixtures" / "demo"
+# The property list comes second: softening is set on buildings that are on record by then.
+FILES = ("heaters.xlsx", "properties.csv")
 NAME = "Marrowfen Homes (invented)"
 CALENDAR_STANDS_AT = date(2026, 11, 1)
 PEOPLE = (
@@ -29,7 +29,6 @@ PEOPLE = (
 )
 DATE_ORDER = "mdy"
 SIGN_IN_FILE = "demo-sign-in.txt"
-MONTHS = {name: number for number, name in enumerate(month_name) if name}
 Write = Callable[[str], Any]
 
 
@@ -62,30 +61,8 @@ def _admit_people(organisation: Organisation) -> None:
 
 def _load(organisation: Organisation, write: Write) -> None:
     write(f"Loading {NAME}: every name, address and figure in it is made up.")
-    softened = load_properties(organisation, FOLDER / "properties.csv")
-    take_file(organisation, FOLDER / "heaters.xlsx", write)
-    for name, since in softened.items():
-        Building.objects.filter(property__name=name).update(softened_since=since)
-
-
-def load_properties(organisation: Organisation, path: Path) -> dict[str, date]:
-    """Put the property list on record; returns the day since which a property's water is softened."""
-    softened = {}
-    with path.open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            save_property(
-                organisation,
-                row["Property"],
-                address=row["Address"],
-                time_zone=row["Time zone"],
-                fiscal_year_start_month=MONTHS[row["Fiscal year starts"]],
-                currency=row["Currency"],
-                code_family=row["Code family"].lower(),
-                records_since=date.fromisoformat(row["Records since"]) if row["Records since"] else None,
-            )
-            if row["Softened since"]:
-                softened[row["Property"]] = date.fromisoformat(row["Softened since"])
-    return softened
+    for name in FILES:
+        take_file(organisation, FOLDER / name, write)
 
 
 def _plan(organisation: Organisation, write: Write) -> None:
@@ -105,9 +82,10 @@ def _plan(organisation: Organisation, write: Write) -> None:
 def take_file(organisation: Organisation, path: Path, write: Write) -> None:
     """The importer's own verbs, as the page and the command use them."""
     from fleet.heaters import services
+    from fleet.heaters.importing import columns_of
 
     batch = services.keep_file(path.read_bytes(), path.name, organisation.pk)
-    services.mend_columns(batch, batch.columns, DATE_ORDER)
+    services.mend_columns(batch, columns_of(batch), DATE_ORDER)
     taken = services.accept(batch, CALENDAR_STANDS_AT)
     counts = ", ".join(f"{count:,} {name}" for name, count in taken.counts.items())
     write(f"Imported {path.name}: {counts}. Open Import to see why rows were refused.")
