@@ -12,9 +12,9 @@ urlpatterns = [
     path("plan/runs/ask/", views.ask, name="ask"),
     path("plan/runs/<int:pk>/", views.run, name="run"),
     path("plan/runs/<int:pk>/cancel/", views.cancel, name="cancel"),
-    path("planning/capital/", capital_views.capital, name="capital"),
-    path("planning/capital/<int:pk>/", capital_views.capital_plan, name="capital_plan"),
-    path("planning/capital/<int:pk>/file.<str:file_format>", capital_views.download, name="capital_file"),
+    path("plan/capital/", capital_views.capital, name="capital"),
+    path("plan/capital/<int:pk>/", capital_views.capital_plan, name="capital_plan"),
+    path("plan/capital/<int:pk>/file.<str:file_format>", capital_views.download, name="capital_file"),
     path("plan/cost-book/", cost_book_views.cost_book, name="cost_book"),
     path("plan/cost-book/add/", cost_book_views.add_line, name="add_cost_line"),
 ]
