@@ -83,16 +83,20 @@ def wait_until_done(job: Job, seconds: float = 60) -> None:
         worker_pause.wait(0.2)
 
 
-@pytest.mark.parametrize("bell", ["work_off_one", "tick"])
 def test_a_worker_runs_the_row_that_the_bell_points_at(
-    worker: subprocess.Popen[bytes], tmp_path: Path, bell: str
+    worker: subprocess.Popen[bytes], tmp_path: Path
 ) -> None:
+    """By its own bell, and by the minute's tick where that bell was lost; more rings do not run it again."""
     house = Organisation.objects.create(name="Alder Homes (invented)")
-    with unscoped("making a job as a web process would"):
-        job = Job.objects.create(
-            organisation=house, kind="roll_forward", payload={"as_of": "2026-03-01"}, run_after=timezone.now()
-        )
-    for _ in range(3):
+    for bell in ("work_off_one", "tick"):
+        with unscoped("making a job as a web process would"):
+            job = Job.objects.create(
+                organisation=house,
+                kind="roll_forward",
+                payload={"as_of": "2026-03-01"},
+                run_after=timezone.now(),
+            )
         ring(tmp_path, bell)
-    wait_until_done(job)
-    assert (job.state, job.error, job.attempts) == (Job.State.DONE, "", 1)
+        ring(tmp_path, bell)
+        wait_until_done(job)
+        assert (job.state, job.error, job.attempts) == (Job.State.DONE, "", 1)
