@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import urllib.request
@@ -62,16 +63,22 @@ def test_a_second_start_is_quick_and_keeps_what_was_changed(first: tuple[Path, s
 
 def test_it_serves_pages_and_stops_cleanly(first: tuple[Path, str]) -> None:
     data, _ = first
-    process = start(data, "--demo", "--port", "18014")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    process = start(data, "--demo", "--port", str(port))
     assert process.stdout is not None
-    for line in process.stdout:
-        if line.startswith("Pages:"):
-            break
-    with urllib.request.urlopen("http://127.0.0.1:18014/", timeout=20) as answer:
-        assert answer.status == 200
-        assert "Sign in" in answer.read().decode()
-    process.send_signal(signal.SIGINT)
-    rest, errors = process.communicate(timeout=40)
+    try:
+        for line in process.stdout:
+            if line.startswith("Pages:"):
+                break
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=20) as answer:
+            assert answer.status == 200
+            assert "Sign in" in answer.read().decode()
+        process.send_signal(signal.SIGINT)
+        rest, errors = process.communicate(timeout=40)
+    finally:
+        process.kill()
     assert "Stopped." in rest
     assert "Traceback" not in errors
     assert process.returncode == 0

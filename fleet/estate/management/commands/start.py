@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import signal
 import socket
 import subprocess
@@ -67,8 +68,6 @@ class Command(BaseCommand):
                 raise CommandError(f"Cannot listen on {host}:{port}: {error.strerror}.") from error
 
     def _serve(self, host: str, port: int) -> None:
-        import os
-
         from waitress.server import create_server
 
         from fleet.wsgi import application
@@ -76,7 +75,9 @@ class Command(BaseCommand):
         server = create_server(application, host=host, port=port, threads=8, ident=None)
         command = [sys.executable, str(settings.ROOT / "manage.py"), "work", "--parent", str(os.getpid())]
         worker = subprocess.Popen(command, start_new_session=True)  # noqa: S603 - our own command line
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        # Both set, since a shell that starts this in the background leaves the interrupt ignored.
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.default_int_handler)
         self.stdout.write(f"Pages: http://{host}:{port}/   (Ctrl-C stops)")
         self.stdout.flush()
         try:
