@@ -247,7 +247,10 @@ def read_marks(heaters: pd.DataFrame, services: pd.DataFrame, as_of: float) -> M
     early, late = calendar_years(services["done_earliest"]), calendar_years(services["done_latest"])
     time = np.where(np.isnan(early), late, np.where(np.isnan(late), early, (early + late) / 2))
     row = pd.Index(heaters["heater_id"]).get_indexer(pd.Index(services["heater_id"]))
-    value = np.where(what == SETPOINT, numbers(services, "setpoint_f"), np.nan)
+    dial = numbers(services, "setpoint_f")
+    # A set point read on any other occasion holds from that day too.
+    what = np.where(np.isnan(what) & ~np.isnan(dial), SETPOINT, what)
+    value = np.where(what == SETPOINT, dial, np.nan)
     value = np.where(what == ANODE_SEEN, np.clip(numbers(services, "anode_left_fraction"), 0, 1), value)
     keep = ~np.isnan(what) & ~np.isnan(time) & (row >= 0) & (time <= as_of + 1e-9)
     keep &= ~(np.isin(what, (SETPOINT, ANODE_SEEN)) & np.isnan(value))

@@ -302,3 +302,14 @@ def test_a_service_tried_today_starts_no_habit() -> None:
     plain = future_states(made_records(heaters), (KIND,), (1,), 12).x[0, :, ANODE]
     assert coming[0] < plain[0] - 0.5
     assert coming[11] > -0.2  # not renewed again
+
+
+@pytest.mark.parametrize("occasion", ["setpoint_changed", "inspected", "repaired"])
+def test_a_set_point_read_on_any_occasion_is_known_from_that_day(occasion: str) -> None:
+    records = made_records(
+        [{}], [{"heater_id": 1, "kind": occasion, "done": "2020-05-01", "setpoint_f": 145.0}]
+    )
+    episodes = build_episodes(records)
+    assert at_age(episodes, 8.0, SETPOINT) == 0.0
+    assert at_age(episodes, 12.0, SETPOINT) == pytest.approx(2.0)
+    assert future_states(records, [KIND], [], 1).known["setpoint"].all()
