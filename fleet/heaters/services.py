@@ -198,7 +198,7 @@ def accept(
                     f"{count} rows were refused and all or nothing was asked for: nothing was imported."
                 )
             take(comparison.plan, batch)
-            _finish(batch, comparison, all_or_nothing)
+            _finish(batch, comparison, as_of, all_or_nothing)
     except DatabaseError as error:
         raise NothingTaken(
             f"The database could not take the rows ({error}): nothing was imported."
@@ -206,14 +206,12 @@ def accept(
     return comparison
 
 
-def _finish(batch: ImportBatch, comparison: Comparison, all_or_nothing: bool) -> None:
+def _finish(batch: ImportBatch, comparison: Comparison, as_of: date, all_or_nothing: bool) -> None:
     counts = comparison.counts
     if not comparison.plan.is_empty:
         record_change(batch, "imported", {name: (None, count) for name, count in counts.items()})
         record_changed(batch.organisation_id)
-    batch.preview = summary(comparison) | {
-        "as_of": batch.preview.get("as_of", timezone.localdate().isoformat())
-    }
+    batch.preview = summary(comparison) | {"as_of": spoken_on(batch, as_of).isoformat()}
     batch.counts, batch.all_or_nothing, batch.state = counts, all_or_nothing, ImportBatch.State.TAKEN
     batch.save(update_fields=["preview", "counts", "all_or_nothing", "state"])
 

@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from fleet.care import selectors, services
 from fleet.care.selectors import BuildingQueue
+from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.models import Property
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -39,7 +40,7 @@ class Command(BaseCommand):
                 raise CommandError(f"There is no property called {name!r}. Known: {known}.")
             services.roll_forward(organisation, as_of)
             shown = properties.filter(name=name).first() if name else properties.first()
-            today = as_of or (services.local_today(shown) if shown else date.today())  # noqa: DTZ011
+            today = as_of or today_of(organisation, shown)
             queues = selectors.due_by_building(today, options["days"], name)
             self._print(queues, today, options)
 

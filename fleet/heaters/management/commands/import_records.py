@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
-from django.utils import timezone
 
+from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import services
@@ -74,7 +74,7 @@ class Command(BaseCommand):
         batch = services.keep_file(content, file_name, organisation.pk, options["encoding"], pairs)
         _check_pairs(batch, pairs)
         services.mend_columns(batch, columns_of(batch), options["date_order"])
-        as_of = options["as_of"] or timezone.localdate()
+        as_of = options["as_of"] or today_of(organisation)
         comparison = services.preview(batch, as_of)
         self._show(batch, comparison)
         if options["refused"] and comparison.refusals:
