@@ -9,6 +9,10 @@ ROOMS = [
     "fleet.heaters.export_urls",
     "fleet.care.urls",
     "fleet.planning.urls",
+    "fleet.reminders.urls",
+    "fleet.contracts.urls",
+    "fleet.estate.urls",
+    "api.urls",
     "fleet.pages.urls",
 ]
 urlpatterns = [path("", include(room)) for room in ROOMS if find_spec(room)]

@@ -11,10 +11,21 @@ from django.db import models
 from django.db.models import Q
 
 from fleet.estate.background_rows import Job
+from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.scope import ScopedModel
 
-__all__ = ["Building", "HistoryEntry", "Job", "Membership", "Organisation", "Person", "Position", "Property"]
+__all__ = [
+    "Building",
+    "Happening",
+    "HistoryEntry",
+    "Job",
+    "Membership",
+    "Organisation",
+    "Person",
+    "Position",
+    "Property",
+]
 
 
 def check_time_zone(name: str) -> None:

@@ -1,0 +1,40 @@
+"""`announce`: say, in the transaction of a change, that somebody has to hear of it.
+
+Rooms announce and know nothing of mail or people; the reminders room decides who is told, how and when.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.utils import timezone
+
+from fleet.estate.happening_rows import Happening
+
+
+def announce(
+    kind: str,
+    key: str,
+    sentence: str,
+    *,
+    organisation_id: int,
+    property_id: int | None = None,
+    address: str = "",
+    urgent: bool = True,
+    happened_at: datetime | None = None,
+) -> Happening:
+    """Write the happening once: announced again under the same kind and key, the first row stands."""
+    row: Happening
+    row, _ = Happening.objects.get_or_create(
+        organisation_id=organisation_id,
+        kind=kind,
+        key=key,
+        defaults={
+            "property_id": property_id,
+            "sentence": sentence[:300],
+            "address": address[:300],
+            "urgent": urgent,
+            "happened_at": happened_at or timezone.now(),
+        },
+    )
+    return row
