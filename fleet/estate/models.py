@@ -183,6 +183,14 @@ class Position(ScopedModel):
     seismic_zone = models.CharField(max_length=20, blank=True)
     clear_height_in = models.FloatField(null=True, blank=True)
     clear_width_in = models.FloatField(null=True, blank=True)
+    clear_depth_in = models.FloatField(null=True, blank=True)
+    room_volume_ft3 = models.FloatField(null=True, blank=True, help_text="Air that a heat pump can draw on")
+    hard_access = models.BooleanField(null=True, blank=True)
+    has_mixing_valve = models.BooleanField(null=True, blank=True)
+    has_sediment_trap = models.BooleanField(null=True, blank=True)
+    has_seismic_straps = models.BooleanField(null=True, blank=True)
+    vent_lined = models.BooleanField(null=True, blank=True)
+    has_240v_circuit = models.BooleanField(null=True, blank=True)
 
     class Meta:
         ordering = ["building__property__name", "building__name", "label"]

@@ -61,6 +61,14 @@ SYNONYMS: dict[SheetKind, dict[str, str]] = {
         "seismic_zone": "seismic zone|seismic|earthquake zone",
         "clear_height_in": "clear height|headroom|height available|clear height in",
         "clear_width_in": "clear width|width available|clear width in",
+        "clear_depth_in": "clear depth|depth available|clear depth in",
+        "room_volume_ft3": "room volume|air volume|room volume ft3|room volume cu ft",
+        "hard_access": "hard access|difficult access|hard to reach",
+        "has_mixing_valve": "mixing valve|tempering valve|has mixing valve|master mixing valve",
+        "has_sediment_trap": "sediment trap|drip leg|has sediment trap|gas sediment trap",
+        "has_seismic_straps": "seismic straps|straps|earthquake straps|strapped|has seismic straps",
+        "vent_lined": "vent lined|chimney lined|vent liner|chimney liner",
+        "has_240v_circuit": "240 v circuit|240v circuit|240v|has 240v circuit|240 volt circuit",
         "tag": "tag|tag no|tag #|tag number|heater|heater id|heater no|heater #|heater tag|wh #|wh no|wh id|id|asset"
         "|asset id|asset no|asset #|asset tag|unit id|equipment id|equip id|equip #|unit tag|label|mark|number|no|#",
         "kind": "kind|type|heater type|wh type|type of heater|water heater type|style|description|unit type|heater kind"

@@ -37,6 +37,14 @@ POSITION_FIELDS = (
     "seismic_zone",
     "clear_height_in",
     "clear_width_in",
+    "clear_depth_in",
+    "room_volume_ft3",
+    "hard_access",
+    "has_mixing_valve",
+    "has_sediment_trap",
+    "has_seismic_straps",
+    "vent_lined",
+    "has_240v_circuit",
 )
 HEATER_DATES = ("made", "installed", "removed")
 HEATER_PLAIN = (

@@ -179,6 +179,19 @@ READERS: dict[SheetKind, dict[str, Reader]] = {
         "seismic_zone": _text("seismic zone", 20),
         "clear_height_in": _quantity(values.LENGTH_IN),
         "clear_width_in": _quantity(values.LENGTH_IN),
+        "clear_depth_in": _quantity(values.LENGTH_IN),
+        "room_volume_ft3": _number("room volume in cubic feet", 1, 1_000_000),
+        **{
+            name: _YES_NO
+            for name in (
+                "hard_access",
+                "has_mixing_valve",
+                "has_sediment_trap",
+                "has_seismic_straps",
+                "vent_lined",
+                "has_240v_circuit",
+            )
+        },
         "tag": _text("tag", 80),
         "kind": _word(trade_words.read_kind_words),
         "fuel": _word(trade_words.parse_fuel),

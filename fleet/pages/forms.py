@@ -186,10 +186,21 @@ class PositionForm(forms.ModelForm):
         ("Where it is", ("label", "floor", "room", "below")),
         (
             "What protects the building",
-            ("has_shutoff_valve", "has_pan", "has_drain", "has_leak_alarm", "seismic_zone"),
+            (
+                "has_shutoff_valve",
+                "has_pan",
+                "has_drain",
+                "has_leak_alarm",
+                "seismic_zone",
+                "has_seismic_straps",
+            ),
         ),
-        ("Water side", ("static_pressure_psi", "closed_system", "has_expansion_tank")),
-        ("Room for a heater", ("clear_height_in", "clear_width_in")),
+        ("Water side", ("static_pressure_psi", "closed_system", "has_expansion_tank", "has_mixing_valve")),
+        ("Gas, vent and power", ("has_sediment_trap", "vent_lined", "has_240v_circuit")),
+        (
+            "Room for a heater",
+            ("clear_height_in", "clear_width_in", "clear_depth_in", "room_volume_ft3", "hard_access"),
+        ),
         ("History", ("reason",)),
     )
 
@@ -211,6 +222,14 @@ class PositionForm(forms.ModelForm):
             "seismic_zone",
             "clear_height_in",
             "clear_width_in",
+            "clear_depth_in",
+            "room_volume_ft3",
+            "hard_access",
+            "has_mixing_valve",
+            "has_sediment_trap",
+            "has_seismic_straps",
+            "vent_lined",
+            "has_240v_circuit",
         )
         labels = {
             "label": "Name of the place",
@@ -225,6 +244,14 @@ class PositionForm(forms.ModelForm):
             "seismic_zone": "Seismic design category",
             "clear_height_in": "Clear height (in)",
             "clear_width_in": "Clear width (in)",
+            "clear_depth_in": "Clear depth (in)",
+            "room_volume_ft3": "Air in the room (ft³)",
+            "hard_access": "Hard to reach (stairs, crawl space, tight door)",
+            "has_mixing_valve": "Mixing valve on the hot side",
+            "has_sediment_trap": "Sediment trap on the gas line",
+            "has_seismic_straps": "Seismic straps",
+            "vent_lined": "Vent or chimney lined for this heater",
+            "has_240v_circuit": "240 V circuit at the heater",
         }
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:

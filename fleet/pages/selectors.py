@@ -186,4 +186,12 @@ def position_facts(place: Position) -> list[tuple[str, str]]:
         ("Seismic design category", place.seismic_zone or words.NOT_KNOWN),
         ("Clear height", number(place.clear_height_in, "in")),
         ("Clear width", number(place.clear_width_in, "in")),
+        ("Clear depth", number(place.clear_depth_in, "in")),
+        ("Air in the room", number(place.room_volume_ft3, "ft³")),
+        ("Hard to reach", yes_no(place.hard_access)),
+        ("Mixing valve", yes_no(place.has_mixing_valve)),
+        ("Sediment trap", yes_no(place.has_sediment_trap)),
+        ("Seismic straps", yes_no(place.has_seismic_straps)),
+        ("Vent lined", yes_no(place.vent_lined)),
+        ("240 V circuit", yes_no(place.has_240v_circuit)),
     ]
