@@ -10,11 +10,11 @@ from django.db import connection
 # organisation, heater, kind, cycle, due day, window, rule, reason, caution
 NewTask = tuple[int, int, str, int, str, int, str, str, str]
 _COPY = """COPY care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
-    state, overridden, closed_because, stopped) FROM STDIN"""
+    state, overridden, closed_because, stopped, promised_words) FROM STDIN"""
 _INSERT = """INSERT INTO care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
-    state, overridden, closed_because, stopped)
-    VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"""
-_FRESH: tuple[Any, ...] = ("open", False, "", False)
+    state, overridden, closed_because, stopped, promised_words)
+    VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"""
+_FRESH: tuple[Any, ...] = ("open", False, "", False, "")
 
 
 def insert_tasks(rows: Sequence[NewTask]) -> None:

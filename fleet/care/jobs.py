@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from fleet.care import roll
+from fleet.care import missed, roll
 from fleet.estate.background import Running, register
 from fleet.estate.models import Organisation
 
@@ -17,4 +17,5 @@ def roll_forward(job: Running) -> dict[str, Any]:
     result = roll.roll_forward(
         organisation, date.fromisoformat(as_of) if as_of else None, progress=job.report
     )
+    missed.announce_missed(organisation)
     return {"created": result.created, "changed": result.changed, "dropped": result.dropped}

@@ -112,6 +112,7 @@ class TaskKind:
     findings: tuple[FindingField, ...]
     only_if: tuple[str, ...] = ()
     hot_water_off: bool = False  # the people served have no hot water meanwhile
+    safety: bool = False  # it looks for what can burn, gas, shock or burst: goes before everything else
 
     @property
     def worker(self) -> str:
@@ -159,7 +160,7 @@ def _finding(where: str, raw: Mapping[str, Any]) -> FindingField:
 
 def _kind(code: str, raw: Mapping[str, Any]) -> TaskKind:
     known = {field.name for field in fields(TaskKind)} - {"code"}
-    missing = known - set(raw) - {"only_if", "hot_water_off"}
+    missing = known - set(raw) - {"only_if", "hot_water_off", "safety"}
     if missing or set(raw) - known:
         raise _bad(
             code, ", ".join(sorted(missing or set(raw) - known)), None, f"exactly {', '.join(sorted(known))}"

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from django.db import transaction
+from django.urls import reverse
 
 from fleet.care.models import Label, LeakReport
 from fleet.care.services import CareRefused
+from fleet.estate.happenings import announce
 from fleet.estate.history import record_change
 from fleet.estate.scope import current_scope
 from fleet.heaters.models import Heater
@@ -46,6 +48,16 @@ def report_leak(heater: Heater, words: str, at: datetime) -> LeakReport | None:
         return None
     report: LeakReport = LeakReport.objects.create(
         organisation_id=heater.organisation_id, heater=heater, words=words.strip()[:300], reported_at=at
+    )
+    place = heater.position
+    announce(
+        "leak_reported",
+        str(report.pk),
+        f"Leak reported at heater {heater.tag or heater.pk}, {place.building}, {place.label}. {report.words[:100]}",
+        organisation_id=heater.organisation_id,
+        property_id=place.building.property_id,
+        address=reverse("care:unsafe_list"),
+        happened_at=at,
     )
     return report
 

@@ -88,6 +88,13 @@ class Task(ScopedModel):
     closed_on = models.DateField(null=True, blank=True)
     closed_because = models.CharField(max_length=300, blank=True)
     stopped = models.BooleanField(default=False, help_text="Stopped by an unsafe finding")
+    promised_by = models.DateField(
+        null=True, blank=True, help_text="Promised to the client by this day; the rules move it no later"
+    )
+    promised_words = models.CharField(max_length=200, blank=True, help_text="Where the promise stands")
+    missed_on = models.DateField(
+        null=True, blank=True, help_text="The day on which a missed safety task was announced"
+    )
     visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="tasks")
 
     class Meta:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -14,7 +14,7 @@ from fleet.care.bulk import NewTask, insert_tasks
 from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import Task
-from fleet.care.rules import Decision, Withheld, decide
+from fleet.care.rules import Decision, Withheld, decide, say
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
 from fleet.heaters.models import Heater
@@ -22,7 +22,10 @@ from fleet.heaters.models import Heater
 AHEAD_DAYS = 400  # a task is written once its day comes within this reach
 SLICE = 4000
 CHANGING = ("due_on", "rule", "reason", "caution", "window_days")
-OPEN_FIELDS = ("pk", "heater_id", "kind", "due_on", "rule", "reason", "caution", "window_days", "overridden")
+OPEN_FIELDS = (
+    "pk", "heater_id", "kind", "due_on", "rule", "reason", "caution", "window_days", "overridden", "promised_by",
+    "promised_words",
+)  # fmt: skip
 
 
 @dataclass
@@ -73,6 +76,17 @@ def roll_forward(
                 progress(min(result.heaters / max(total, 1), 1.0), f"{result.heaters} of {total} heaters")
     result.dropped += _drop_ended(organisation, properties, today, heater_ids)
     return result
+
+
+def keep_promise(decision: Decision, promised_by: date | None, words: str) -> Decision:
+    """A promise pulls a task forward, never back."""
+    if promised_by is None or decision.due_on <= promised_by:
+        return decision
+    return replace(decision, due_on=promised_by, rule="promised", why=promise_sentence(promised_by, words))
+
+
+def promise_sentence(by: date, words: str) -> str:
+    return f"Promised by {say(by)}: {words}"[:400]
 
 
 def _slices(heaters: Any) -> Iterable[list[tuple[Any, ...]]]:
@@ -132,11 +146,12 @@ def _compare(
                 words = (decision.rule, decision.why, decision.caution)
                 plan.create.append((organisation_id, heater_id, code, cycle, day_text, window, *words))
             continue
-        number, _, _, due_on, rule, reason, caution, old_window, overridden = row
+        number, _, _, due_on, rule, reason, caution, old_window, overridden, promised_by, promised_words = row
         if overridden:
             continue
         if not decision.firm and rule == decision.rule:
             decision = Decision(code, due_on, rule, reason, decision.caution)
+        decision = keep_promise(decision, promised_by, promised_words)
         wanted = (decision.due_on, decision.rule, decision.why, decision.caution, window)
         if wanted != (due_on, rule, reason, caution, old_window):
             plan.change.append(
@@ -150,8 +165,11 @@ def _compare(
                 )
             )
     for code, row in standing.items():
-        if code not in due and not row[-1]:
+        overridden, promised_by = row[-3], row[-2]
+        if code not in due and not overridden and (promised_by is None or code in held):
             why = held[code].why if code in held else "The rules no longer ask for it."
+            if promised_by is not None:
+                why = f"It was promised by {say(promised_by)} ({row[-1][:60]}). {why}"
             plan.drop.setdefault(why[:300], []).append(row[0])
 
 

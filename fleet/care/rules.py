@@ -34,6 +34,7 @@ RULES: Mapping[str, str] = {
     "unknown_history": PRACTICE,
     "site_setting": "the site's own setting, with the source written there",
     "skipped": "a person's decision, kept in history",
+    "promised": "the promise that the task names",
     "flush_hard_water": PRACTICE,
     "flush_hot_and_hard": PRACTICE,
     "old_tank_never_flushed": PRACTICE,

@@ -8,11 +8,13 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.urls import reverse
 from django.utils import timezone
 
 from fleet.care.kinds import WORKERS, FindingField, task_kinds
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
 from fleet.care.roll import RollResult, local_today, roll_forward
+from fleet.estate.happenings import announce
 from fleet.estate.history import record_change
 from fleet.estate.models import Property
 from fleet.estate.scope import current_scope
@@ -264,9 +266,9 @@ def override_due(task: Task, due_on: date, reason: str) -> Task:
         raise CareRefused("Say why the day is changed.", {"reason": "A reason is needed."})
     task = _open(task)
     before = task.due_on
-    task.due_on, task.overridden = due_on, True
+    task.due_on, task.overridden, task.missed_on = due_on, True, None
     task.reason = f"Set by hand: {reason.strip()}"[:400]
-    task.save(update_fields=["due_on", "overridden", "reason"])
+    task.save(update_fields=["due_on", "overridden", "reason", "missed_on"])
     record_change(task, "task moved", {"due_on": (before.isoformat(), due_on.isoformat())}, reason.strip())
     return task
 
@@ -285,6 +287,17 @@ def _raise_alert(task: Task, what: str, at: datetime) -> UnsafeFinding:
         task.stopped = True
         task.save(update_fields=["stopped"])
         record_change(task, "unsafe finding", {"stopped": (False, True)}, what)
+        place = task.heater.position
+        announce(
+            "unsafe_finding",
+            str(alert.pk),
+            f"Unsafe: {what[:120]}. Heater {task.heater.tag or task.heater_id}, {place.building}, {place.label}. "
+            "Out of service until a named follow-up.",
+            organisation_id=task.organisation_id,
+            property_id=place.building.property_id,
+            address=reverse("care:heater", args=[task.heater_id]),
+            happened_at=at,
+        )
     return alert
 
 
