@@ -15,17 +15,25 @@ class Entry:
     here: bool
 
 
-# (label, URL name, need). A room that is not installed is left out of the menu.
+# (label, URL name, need). A room that is not installed is left out of the menu. The doors that each day begins with
+# stand in the row; what is needed now and then stands in groups behind "More".
 MENU: tuple[tuple[str, str, str], ...] = (
     ("At a glance", "pages:portfolio", "read"),
     ("Work", "care:queue", "read"),
     ("Plan", "planning:plan", "read"),
-    ("Properties", "pages:properties", "read"),
     ("Heaters", "pages:heaters", "read"),
-    ("What is missing", "heaters_export:data_quality", "read"),
-    ("Import", "heaters:import_start", "plan"),
-    ("Export", "heaters_export:export", "read"),
-    ("Changes", "pages:history", "read"),
+    ("Properties", "pages:properties", "read"),
+)
+MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
+    (
+        "Records",
+        (
+            ("What is missing", "heaters_export:data_quality", "read"),
+            ("Import", "heaters:import_start", "plan"),
+            ("Export", "heaters_export:export", "read"),
+            ("Changes", "pages:history", "read"),
+        ),
+    ),
 )
 
 
@@ -38,8 +46,18 @@ def address(name: str, *arguments: object) -> str:
 
 
 def menu(needs: Iterable[str], path: str) -> list[Entry]:
+    return _entries(MENU, frozenset(needs), path)
+
+
+def more(needs: Iterable[str], path: str) -> list[tuple[str, list[Entry]]]:
+    """The groups behind "More", without those in which this person may open nothing."""
     granted = frozenset(needs)
-    found = [(label, address(name)) for label, name, need in MENU if need in granted]
+    groups = [(title, _entries(rows, granted, path)) for title, rows in MORE]
+    return [(title, entries) for title, entries in groups if entries]
+
+
+def _entries(rows: Iterable[tuple[str, str, str]], granted: frozenset[str], path: str) -> list[Entry]:
+    found = [(label, address(name)) for label, name, need in rows if need in granted]
     return [Entry(label, link, _is_here(link, path)) for label, link in found if link]
 
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from fleet.pages import chart_views, estate_views, heater_views, views
+from fleet.pages import chart_views, estate_views, heater_views, search_views, views
 
 app_name = "pages"
 urlpatterns = [
@@ -9,6 +9,7 @@ urlpatterns = [
     path("sign-out/", views.sign_out, name="sign_out"),
     path("organisation/", views.choose_organisation, name="choose_organisation"),
     path("health", views.health, name="health"),
+    path("find/", search_views.find, name="find"),
     path("changes/", views.history, name="history"),
     path("jobs/<int:pk>/", views.job, name="job"),
     path("jobs/<int:pk>/cancel/", views.cancel_job, name="cancel_job"),

@@ -17,6 +17,12 @@ def main_navigation(context: Any) -> list[navigation.Entry]:
     return navigation.menu(context.get("needs", ()), request.path if request else "")
 
 
+@register.simple_tag(takes_context=True)
+def more_navigation(context: Any) -> list[tuple[str, list[navigation.Entry]]]:
+    request = context.get("request")
+    return navigation.more(context.get("needs", ()), request.path if request else "")
+
+
 @register.simple_tag
 def address(name: str, *arguments: object) -> str:
     return navigation.address(name, *arguments)

@@ -1,0 +1,144 @@
+"""Find anything: places, heaters and their numbers, findings, people; only what the person who asks may see.
+
+Each group stops at a few rows and says whether there are more. Words are all to be met, in any field of the row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.db.models import Case, IntegerField, Q, Value, When
+from django.urls import reverse
+
+from fleet.care.models import Finding, Label
+from fleet.estate.models import Building, Membership, Organisation, Position, Property
+from fleet.heaters.models import Heater
+from fleet.pages import words
+
+FEW = 8
+
+
+@dataclass(frozen=True)
+class Found:
+    title: str
+    where: str
+    address: str
+
+
+@dataclass(frozen=True)
+class Group:
+    title: str
+    rows: list[Found] = field(default_factory=list)
+    more: str = ""
+
+
+def _meeting(words_sought: Iterable[str], *fields: str) -> Q:
+    """Every word stands in at least one of the fields."""
+    asked = Q()
+    for word in words_sought:
+        anywhere = Q()
+        for name in fields:
+            anywhere |= Q(**{f"{name}__icontains": word})
+        asked &= anywhere
+    return asked
+
+
+def find(text: str, organisation: Organisation, sees_people: bool) -> list[Group]:
+    """Groups with at least one row, in the order of what people look for most."""
+    sought = text.split()[:6]
+    if not sought:
+        return []
+    groups = [_heaters(text.strip(), sought), _places(sought), _findings(sought)]
+    if sees_people:
+        groups.append(_people(sought, organisation))
+    return [group for group in groups if group.rows]
+
+
+def exactly(text: str) -> int | None:
+    """The one heater whose tag, serial number or label is just this; None when there is none, or several."""
+    named = Q(tag__iexact=text) | Q(serial_number__iexact=text)
+    labelled = Q(pk__in=Label.objects.filter(code__iexact=text).values("heater_id"))
+    numbers = list(Heater.objects.filter(named | labelled).values_list("id", flat=True)[:2]) if text else []
+    return numbers[0] if len(numbers) == 1 else None
+
+
+def _heaters(text: str, sought: list[str]) -> Group:
+    rows = Heater.objects.filter(
+        _meeting(
+            sought,
+            "tag",
+            "serial_number",
+            "model_number",
+            "position__label",
+            "position__building__name",
+            "position__building__property__name",
+        )
+        | Q(pk__in=Label.objects.filter(code__iexact=text).values("heater_id"))
+    )
+    exact = Case(
+        When(Q(tag__iexact=text) | Q(serial_number__iexact=text), then=Value(0)),
+        When(tag__istartswith=text, then=Value(1)),
+        default=Value(2),
+        output_field=IntegerField(),
+    )
+    place = ("position__building__property__name", "position__building__name", "position__label")
+    found = list(
+        rows.order_by(exact, "ending", "tag").values("id", "tag", "serial_number", "ending", *place)[
+            : FEW + 1
+        ]
+    )
+    shown = [
+        Found(
+            f"{row['tag']}, serial number {row['serial_number']}" if row["serial_number"] else row["tag"],
+            ", ".join(row[name] for name in place) + (" (left service)" if row["ending"] else ""),
+            reverse("pages:heater", args=[row["id"]]),
+        )
+        for row in found[:FEW]
+    ]
+    return Group("Heaters", shown, reverse("pages:heaters") if len(found) > FEW else "")
+
+
+def _places(sought: list[str]) -> Group:
+    shown: list[Found] = []
+    for row in Property.objects.filter(_meeting(sought, "name", "address")).values("id", "name", "address")[
+        :FEW
+    ]:
+        shown.append(Found(row["name"], row["address"], reverse("pages:property", args=[row["id"]])))
+    fields = ("name", "property__name")
+    for row in Building.objects.filter(_meeting(sought, *fields)).values("id", *fields)[:FEW]:
+        shown.append(
+            Found(
+                f"Building {row['name']}", row["property__name"], reverse("pages:building", args=[row["id"]])
+            )
+        )
+    fields_of_place = ("label", "room", "building__name", "building__property__name")
+    for row in Position.objects.filter(_meeting(sought, *fields_of_place)).values("id", *fields_of_place)[
+        :FEW
+    ]:
+        where = f"{row['building__property__name']}, {row['building__name']}"
+        shown.append(Found(f"Place {row['label']}", where, reverse("pages:position", args=[row["id"]])))
+    return Group("Places", shown)
+
+
+def _findings(sought: list[str]) -> Group:
+    rows = Finding.objects.filter(_meeting(sought, "words", "name")).select_related("heater")
+    return Group(
+        "Findings",
+        [
+            Found(
+                f"{row.name.replace('_', ' ')}: {row.value}",
+                f"{row.heater.tag}, {words.a_day(row.seen_at.date())}",
+                reverse("pages:heater", args=[row.heater_id]),
+            )
+            for row in rows.order_by("-seen_at")[:FEW]
+        ],
+    )
+
+
+def _people(sought: list[str], organisation: Organisation) -> Group:
+    rows: Any = Membership.objects.filter(
+        _meeting(sought, "person__name", "person__email"), organisation=organisation
+    ).select_related("person")
+    return Group("People", [Found(str(row.person), row.get_role_display(), "") for row in rows[:FEW]])
