@@ -14,8 +14,11 @@ def main() -> None:
         from django.core.management import execute_from_command_line
     except ImportError:
         sys.exit("The Python packages are not installed: run this as `uv run manage.py ...`.")
+    words = list(sys.argv)
+    if len(words) > 1:
+        words[1] = words[1].replace("-", "_") if words[1][0] != "-" else words[1]  # make-estate, move-to
     try:
-        execute_from_command_line(sys.argv)
+        execute_from_command_line(words)
     except ImproperlyConfigured as error:
         sys.exit(f"Cannot start: {error}")
 

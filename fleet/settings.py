@@ -43,6 +43,7 @@ INSTALLED_APPS = [
     "fleet.reminders",
     "fleet.planning",
     "fleet.contracts",
+    "fleet.operating",
     "fleet.pages",
 ]
 MIDDLEWARE = [
