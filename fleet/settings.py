@@ -157,6 +157,7 @@ EMAIL_TIMEOUT = 20
 # The queue is a bell and the database the truth: late acknowledgement and reject-on-lost so that a killed
 # worker rings again, and a visibility timeout (in all three places) above twice the hard limit so that a
 # long job does not ring twice.
+TICK_SECONDS = environment.number("ALMANAC_TICK_SECONDS", 60)
 JOB_HARD_LIMIT_SECONDS = environment.number("ALMANAC_JOB_HARD_LIMIT_SECONDS", 3600)
 _VISIBILITY = {"visibility_timeout": JOB_HARD_LIMIT_SECONDS * 2 + 600, "unacked_restore_throttle": 1}
 CELERY = {
@@ -176,7 +177,13 @@ CELERY = {
     "timezone": "UTC",
     "task_default_queue": "heavy",
     "task_routes": {"fleet.estate.jobs.tick": {"queue": "alerts"}},
-    "beat_schedule": {"tick": {"task": "fleet.estate.jobs.tick", "schedule": 60.0}},
+    "beat_schedule": {
+        "tick": {
+            "task": "fleet.estate.jobs.tick",
+            "schedule": float(TICK_SECONDS),
+            "options": {"expires": TICK_SECONDS * 2},
+        }
+    },
 }
 
 LOGGING = {

@@ -10,7 +10,7 @@ from fleet.estate.background import Running, register
 from fleet.estate.models import Organisation
 
 
-@register("roll_forward")
+@register("roll_forward", every="day", on_change=True)
 def roll_forward(job: Running) -> dict[str, Any]:
     organisation = Organisation.objects.get(pk=job.row.organisation_id)
     as_of = job.payload.get("as_of")

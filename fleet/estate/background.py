@@ -1,14 +1,14 @@
 """Background work: rows claimed by a conditional update, safe to run twice, tried a few times, then given up.
 
-`register` names the function for a kind; `enqueue` writes the row and rings the bell after commit;
-`run_next` claims one due row and runs it. The embedded loop and the Celery worker both call `run_next`.
+`register` names the function for a kind, with its queue, time limit and rhythm; `enqueue` writes the row and rings
+the bell after commit; `run_next` claims one due row and runs it. The embedded loop and the Celery worker both call it.
 """
 
 from __future__ import annotations
 
 import logging
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -18,13 +18,28 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q
 from django.utils import timezone
 
+from fleet.estate.background_limits import LEASE, kept_alive, within
 from fleet.estate.background_rows import Job
 from fleet.estate.scope import Scope, current_scope, scope_of_organisation, scoped, unscoped
 
 logger = logging.getLogger(__name__)
 MAX_ATTEMPTS = 3
-LEASE = timedelta(minutes=5)
-_work: dict[str, Callable[[Running], Any]] = {}
+HEAVY, ALERTS = "heavy", "alerts"
+
+
+@dataclass(frozen=True)
+class Work:
+    """What is known of one kind of work."""
+
+    run: Callable[[Running], Any]
+    queue: str = HEAVY
+    limit_minutes: float = 50
+    attempts: int = MAX_ATTEMPTS
+    every: str = ""  # "day" or "hour": asked for in each organisation without anybody asking
+    on_change: bool = False  # asked for again after many rows of a record changed at once
+
+
+_work: dict[str, Work] = {}
 
 
 class Cancelled(Exception):
@@ -56,16 +71,28 @@ class Running:
             return not Job.objects.filter(pk=self.row.pk, claim=self.row.claim, cancel_wanted=False).exists()
 
 
-def register(kind: str) -> Callable[[Callable[[Running], Any]], Callable[[Running], Any]]:
+def register(
+    kind: str,
+    *,
+    queue: str = HEAVY,
+    limit_minutes: float = 50,
+    attempts: int = MAX_ATTEMPTS,
+    every: str = "",
+    on_change: bool = False,
+) -> Callable[[Callable[[Running], Any]], Callable[[Running], Any]]:
+    """Name the function of a kind of work. `every="day"` or `"hour"`: each organisation gets it by itself."""
+    if queue not in (HEAVY, ALERTS) or every not in ("", "hour", "day"):
+        raise ValueError(f"{kind}: a queue is {HEAVY} or {ALERTS}, a rhythm is hour, day or empty.")
+
     def keep(function: Callable[[Running], Any]) -> Callable[[Running], Any]:
-        _work[kind] = function
+        _work[kind] = Work(function, queue, limit_minutes, attempts, every, on_change)
         return function
 
     return keep
 
 
-def is_registered(kind: str) -> bool:
-    return kind in _work
+def known_work() -> Mapping[str, Work]:
+    return _work
 
 
 def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key: str = "") -> Job:
@@ -90,18 +117,18 @@ def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key
             unique_key=unique_key,
             state__in=["waiting", "running"],
         )
-    transaction.on_commit(_ring)
+    transaction.on_commit(lambda: _ring(_work[kind].queue))
     return job
 
 
-def _ring() -> None:
+def _ring(queue: str) -> None:
     """Tell a worker that there is work. A lost ring costs at most a minute: the tick sweeps."""
     if settings.EMBEDDED:
         return
     from fleet.estate.jobs import work_off_one
 
     try:
-        work_off_one.apply_async(retry=False)
+        work_off_one.apply_async(args=[queue], queue=queue, retry=False)
     except Exception:
         logger.warning("The queue could not be reached; the next tick will find the job.", exc_info=True)
 
@@ -119,19 +146,27 @@ def try_again(job: Job) -> None:
     )
 
 
-def _due(now: datetime) -> Q:
-    return Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
+def _due(now: datetime, queue: str = "") -> Q:
+    due = Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
+    alerts = [kind for kind, work in _work.items() if work.queue == ALERTS]
+    if queue == ALERTS:
+        return due & Q(kind__in=alerts)
+    return due & ~Q(kind__in=alerts) if queue == HEAVY else due
 
 
-def due_count(limit: int) -> int:
+def due_count(limit: int, queue: str = "") -> int:
     with unscoped("counting due jobs of all organisations"):
-        return Job.objects.filter(_due(timezone.now()))[:limit].count()
+        return Job.objects.filter(_due(timezone.now(), queue))[:limit].count()
 
 
-def _claim() -> Job | None:
+def attempts_of(kind: str) -> int:
+    return _work[kind].attempts if kind in _work else MAX_ATTEMPTS
+
+
+def _claim(queue: str = "") -> Job | None:
     now = timezone.now()
-    for row in Job.objects.filter(_due(now)).order_by("run_after", "id")[:20]:
-        if row.attempts >= MAX_ATTEMPTS:
+    for row in Job.objects.filter(_due(now, queue)).order_by("run_after", "id")[:20]:
+        if row.attempts >= attempts_of(row.kind):
             Job.objects.filter(pk=row.pk, claim=row.claim, state=row.state).update(
                 state=Job.State.GIVEN_UP, finished_at=now, error=row.error or "The worker was lost each time."
             )
@@ -146,23 +181,24 @@ def _claim() -> Job | None:
     return None
 
 
-def run_next() -> bool:
+def run_next(queue: str = "") -> bool:
     """Claim one due job and run it in its organisation's scope. False when nothing is due."""
     with unscoped("claiming the next job of any organisation"):
-        row = _claim()
+        row = _claim(queue)
     if row is None:
         return False
     scope = scope_of_organisation(row.organisation_id)
     if row.asked_by_id:
         scope = Scope(scope.reaches, person_id=row.asked_by_id, actor=str(row.asked_by))
     try:
-        with scoped(scope):
-            result = _work[row.kind](Running(row))
+        work = _work[row.kind]
+        with scoped(scope), kept_alive(row.pk, row.claim), within(work.limit_minutes * 60):
+            result = work.run(Running(row))
     except Cancelled:
         _finish(row, state=Job.State.CANCELLED, finished_at=timezone.now())
     except Exception as error:
         logger.exception("Job %s %s failed", row.kind, row.pk)
-        last = row.attempts >= MAX_ATTEMPTS
+        last = row.attempts >= attempts_of(row.kind)
         _finish(
             row,
             state=Job.State.GIVEN_UP if last else Job.State.WAITING,

@@ -13,6 +13,7 @@ from django.db.models import Q
 from fleet.estate.background_rows import Job
 from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
+from fleet.estate.leases import Lease
 from fleet.estate.scope import ScopedModel
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "Happening",
     "HistoryEntry",
     "Job",
+    "Lease",
     "Membership",
     "Organisation",
     "Person",

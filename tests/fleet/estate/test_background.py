@@ -93,3 +93,32 @@ def test_a_job_called_off_stops_at_its_next_report(in_house: Cast, done: list[An
 def test_unknown_work_is_refused_at_once(in_house: Cast) -> None:
     with pytest.raises(LookupError, match="brew_tea"):
         enqueue("brew_tea", {}, in_house.house.pk)
+
+
+def test_a_job_that_runs_longer_than_its_kind_may_is_stopped(in_house: Cast, done: list[Any]) -> None:
+    @register("test_endless", limit_minutes=0.0005, attempts=1)
+    def endless(job: Running) -> None:
+        while True:
+            pass
+
+    try:
+        job = enqueue("test_endless", {}, in_house.house.pk)
+        assert run_next()
+        job.refresh_from_db()
+        assert (job.state, job.error.split(":")[0]) == (State.GIVEN_UP, "OutOfTime")
+    finally:
+        background._work.pop("test_endless")
+
+
+def test_a_worker_of_one_queue_leaves_the_other_queues_work_alone(in_house: Cast, done: list[Any]) -> None:
+    register("test_quick", queue="alerts")(lambda job: None)
+    try:
+        enqueue("test_note", {"n": 1}, in_house.house.pk)
+        enqueue("test_quick", {}, in_house.house.pk)
+        assert run_next("alerts")
+        assert not run_next("alerts")
+        assert done == []
+        assert run_next("heavy")
+        assert not run_next("heavy")
+    finally:
+        background._work.pop("test_quick")

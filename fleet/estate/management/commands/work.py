@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import threading
+import time
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand
+from django.db import DatabaseError, close_old_connections
 
 from fleet.estate.background import run_next
-from fleet.estate.rounds import daily_rounds
+from fleet.estate.rounds import hold_rounds
 
+logger = logging.getLogger(__name__)
 PAUSE_SECONDS = 1.0
-ROUNDS_SECONDS = 60.0
 
 
 class Command(BaseCommand):
@@ -26,12 +30,14 @@ class Command(BaseCommand):
         stop = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: stop.set())
-        parent, waited = options["parent"], ROUNDS_SECONDS
+        parent, looked = options["parent"], 0.0
         while not stop.is_set() and (parent is None or os.getppid() == parent):
-            if run_next():
-                continue
-            if waited >= ROUNDS_SECONDS:
-                daily_rounds()
-                waited = 0.0
+            try:
+                if time.monotonic() - looked >= settings.TICK_SECONDS or not looked:
+                    looked = 0.0 if hold_rounds() else time.monotonic()
+                if run_next() or not looked:
+                    continue
+            except DatabaseError:
+                logger.exception("The database did not answer; trying again.")
+                close_old_connections()
             stop.wait(PAUSE_SECONDS)
-            waited += PAUSE_SECONDS
