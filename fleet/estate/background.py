@@ -128,7 +128,7 @@ def _ring(queue: str) -> None:
     from fleet.estate.jobs import work_off_one
 
     try:
-        work_off_one.apply_async(args=[queue], queue=queue, retry=False)
+        work_off_one.apply_async(args=(queue,), queue=queue, retry=False)
     except Exception:
         logger.warning("The queue could not be reached; the next tick will find the job.", exc_info=True)
 

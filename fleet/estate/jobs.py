@@ -14,7 +14,7 @@ def work_off_one(queue: str = "") -> None:
 @app.task(name="fleet.estate.jobs.sweep")
 def sweep(name: str) -> None:
     if rounds.run_sweep(name):
-        sweep.apply_async(args=[name], queue=rounds.sweep_names()[name], retry=False)
+        sweep.apply_async(args=(name,), queue=rounds.sweep_names()[name], retry=False)
 
 
 @app.task(name="fleet.estate.jobs.tick")
@@ -28,7 +28,7 @@ def tick() -> None:
     rounds.ask_for_rounds()
     expires = max(settings.TICK_SECONDS * 2, 10)
     for name, queue in rounds.sweep_names().items():
-        sweep.apply_async(args=[name], queue=queue, expires=expires, retry=False)
+        sweep.apply_async(args=(name,), queue=queue, expires=expires, retry=False)
     for queue in (background.ALERTS, background.HEAVY):
         for _ in range(background.due_count(limit=20, queue=queue)):
-            work_off_one.apply_async(args=[queue], queue=queue, expires=expires, retry=False)
+            work_off_one.apply_async(args=(queue,), queue=queue, expires=expires, retry=False)
