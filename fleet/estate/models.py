@@ -15,8 +15,10 @@ from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.leases import Lease
 from fleet.estate.scope import ScopedModel
+from fleet.estate.token_rows import AccessToken
 
 __all__ = [
+    "AccessToken",
     "Building",
     "Happening",
     "HistoryEntry",

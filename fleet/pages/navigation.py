@@ -34,6 +34,7 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Changes", "pages:history", "read"),
         ),
     ),
+    ("Access", (("Tokens", "estate:tokens", "read"),)),
 )
 
 
