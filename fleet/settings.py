@@ -149,10 +149,22 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 IMPORT_MAX_BYTES = environment.number("ALMANAC_IMPORT_MAX_MB", 50) * 2**20
 
+# Links in mails, feeds and web hooks begin with this: the pages' address as people reach them.
+ADDRESS = environment.text("ALMANAC_ADDRESS", "http://127.0.0.1:8014").rstrip("/")
 EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
 EMAIL_HOST = environment.text("ALMANAC_SMTP_HOST", "localhost")
+MAIL_SET_UP = bool(environment.text("ALMANAC_SMTP_HOST", ""))
 EMAIL_PORT = environment.number("ALMANAC_SMTP_PORT", 25)
-EMAIL_TIMEOUT = 20
+EMAIL_HOST_USER = environment.text("ALMANAC_SMTP_USER", "")
+EMAIL_HOST_PASSWORD = environment.text("ALMANAC_SMTP_PASSWORD", "")
+_SMTP_SECURITY = environment.choice("ALMANAC_SMTP_SECURITY", ("none", "starttls", "tls"), "none")
+EMAIL_USE_TLS, EMAIL_USE_SSL = _SMTP_SECURITY == "starttls", _SMTP_SECURITY == "tls"
+EMAIL_TIMEOUT = environment.number("ALMANAC_SMTP_TIMEOUT_SECONDS", 20)
+DEFAULT_FROM_EMAIL = SERVER_EMAIL = environment.text("ALMANAC_MAIL_FROM", "Tank Almanac <almanac@localhost>")
+# A sending that was begun and never ended is shown as uncertain after this; the first pause before another try.
+DELIVERY_STALE_SECONDS = environment.number("ALMANAC_DELIVERY_STALE_SECONDS", 600)
+DELIVERY_PAUSE_SECONDS = environment.number("ALMANAC_DELIVERY_PAUSE_SECONDS", 60)
+HOOKS_TO_PRIVATE = environment.flag("ALMANAC_HOOKS_TO_PRIVATE", False)
 
 # The queue is a bell and the database the truth: late acknowledgement and reject-on-lost so that a killed
 # worker rings again, and a visibility timeout (in all three places) above twice the hard limit so that a
