@@ -57,6 +57,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "fleet.estate.access.ScopeMiddleware",
+    "fleet.pages.reading.ReadingMiddleware",
 ]
 ROOT_URLCONF = "fleet.urls"
 WSGI_APPLICATION = "fleet.wsgi.application"

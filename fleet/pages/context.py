@@ -7,13 +7,15 @@ from typing import Any
 from django.http import HttpRequest
 
 from fleet.estate.access import GRANTS
+from fleet.pages import reading
 
 
 def house(request: HttpRequest) -> dict[str, Any]:
     membership = getattr(request, "membership", None)
     if membership is None:
-        return {"organisation": None, "needs": frozenset()}
+        return {"organisation": None, "needs": frozenset(), "habit": reading.Habit()}
     return {
+        "habit": reading.habit(),
         "organisation": membership.organisation,
         "membership": membership,
         "needs": frozenset(need.value for need in GRANTS[membership.role]),

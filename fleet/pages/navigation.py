@@ -35,6 +35,15 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         ),
     ),
     ("Access", (("Tokens", "estate:tokens", "read"),)),
+    (
+        "Help",
+        (
+            ("How the forecast is made", "pages:method", "read"),
+            ("Trade words", "pages:trade_words", "read"),
+            ("Keys", "pages:keys", "read"),
+        ),
+    ),
+    ("Yours", (("Reading habits", "pages:reading_habits", "read"),)),
 )
 
 

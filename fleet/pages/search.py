@@ -119,7 +119,7 @@ def _places(sought: list[str]) -> Group:
     ]:
         where = f"{row['building__property__name']}, {row['building__name']}"
         shown.append(Found(f"Place {row['label']}", where, reverse("pages:position", args=[row["id"]])))
-    return Group("Places", shown)
+    return Group("Places", shown[: 2 * FEW])
 
 
 def _findings(sought: list[str]) -> Group:

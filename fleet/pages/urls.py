@@ -1,6 +1,14 @@
 from django.urls import path
 
-from fleet.pages import chart_views, estate_views, heater_views, search_views, views
+from fleet.pages import (
+    chart_views,
+    estate_views,
+    habit_views,
+    heater_views,
+    help_views,
+    search_views,
+    views,
+)
 
 app_name = "pages"
 urlpatterns = [
@@ -10,6 +18,10 @@ urlpatterns = [
     path("organisation/", views.choose_organisation, name="choose_organisation"),
     path("health", views.health, name="health"),
     path("find/", search_views.find, name="find"),
+    path("help/how-the-forecast-is-made/", help_views.method, name="method"),
+    path("help/trade-words/", help_views.trade_words, name="trade_words"),
+    path("help/keys/", help_views.keys, name="keys"),
+    path("reading-habits/", habit_views.reading_habits, name="reading_habits"),
     path("changes/", views.history, name="history"),
     path("jobs/<int:pk>/", views.job, name="job"),
     path("jobs/<int:pk>/cancel/", views.cancel_job, name="cancel_job"),

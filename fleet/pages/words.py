@@ -6,12 +6,14 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from fleet.pages import reading
+
 DAYS_IN_YEAR = 365.2425
 NOT_KNOWN = "not known"
 
 
 def a_day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
+    return reading.a_day(day)
 
 
 def a_date(earliest: date | None, latest: date | None, precision: str = "") -> str:
@@ -71,6 +73,8 @@ def yes_no(value: bool | None) -> str:
 def a_number(value: Any, unit: str = "") -> str:
     if value is None or value == "":
         return NOT_KNOWN
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        value, unit = reading.measured(value, unit)
     shown = (
         f"{value:,.6g}"
         if isinstance(value, float)

@@ -6,7 +6,7 @@ from typing import Any
 
 from django import template
 
-from fleet.pages import navigation, words
+from fleet.pages import navigation, reading, words
 
 register = template.Library()
 
@@ -36,6 +36,17 @@ def money(amount: Any, currency: str = "USD") -> str:
 @register.filter
 def percent(fraction: float | None) -> str:
     return words.percent(fraction)
+
+
+@register.filter
+def measure(value: Any, unit: str) -> str:
+    """A measured value in the reader's units: `heater.capacity_gal|measure:"gal"`."""
+    return words.a_number(value, unit)
+
+
+@register.filter
+def in_my_units(text: Any) -> str:
+    return reading.in_my_units(str(text))
 
 
 @register.filter
@@ -79,4 +90,4 @@ def plain(number: float) -> str:
 
 @register.filter
 def reason_words(reason: Any) -> str:
-    return str(reason.get("words", "")) if isinstance(reason, dict) else str(reason)
+    return reading.in_my_units(str(reason.get("words", "")) if isinstance(reason, dict) else str(reason))

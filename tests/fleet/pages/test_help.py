@@ -1,0 +1,42 @@
+"""The pages that explain: every trade word once and in order, every source of the shipped lifetimes, the run in use."""
+
+from __future__ import annotations
+
+import csv
+
+from django.conf import settings
+from django.urls import reverse
+
+from fleet.pages import help_views
+from tests.conftest import Cast
+
+
+def test_trade_words_stand_once_and_in_order(cast: Cast) -> None:
+    words = [term["word"].lower() for term in help_views.glossary()]
+    assert words == sorted(set(words))
+    page = cast.client(cast.technician).get(reverse("pages:trade_words")).content.decode()
+    assert all(f'id="{term["anchor"]}"' in page for term in help_views.glossary())
+
+
+def test_the_method_names_every_source_of_the_shipped_lifetimes(cast: Cast) -> None:
+    page = cast.client(cast.owner).get(reverse("pages:method")).content.decode()
+    with (settings.ROOT / "fixtures" / "lifetimes.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) > 20
+    for row in rows:
+        assert row["source"].split("(")[0].split("'")[0].split("&")[0].strip() in page, row["source"]
+    assert "No forecast has been run on your record yet" in page
+
+
+def test_the_keys_are_listed_and_their_doors_open(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    page = client.get(reverse("pages:keys")).content.decode()
+    script = (settings.ROOT / "fleet/pages/static/pages/keys.js").read_text(encoding="utf-8")
+    doors = dict(
+        part.split(": ")
+        for part in script.split("const doors = {")[1].split("}")[0].strip().rstrip(",").split(", ")
+    )
+    assert len(doors) == 5
+    for key, door in doors.items():
+        assert client.get(door.strip('"')).status_code == 200
+        assert f"<kbd>{key}</kbd>" in page

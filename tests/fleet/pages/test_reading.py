@@ -1,0 +1,89 @@
+"""Units, days, colours and keys as each reader has chosen; the record itself stays as it is."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from django.urls import reverse
+from hypothesis import given
+from hypothesis import strategies as some
+
+from fleet.pages import reading, words
+from tests.conftest import Cast
+
+METRIC = reading.Habit(metric=True)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "shown"),
+    [
+        # Exact factors of NIST Special Publication 811 (2008), appendix B.8; rounded as the page rounds.
+        (50.0, "gal", "189 L"),
+        (140.0, "°F", "60 °C"),
+        (150.0, "psi", "1,034 kPa"),
+        (60.0, "in", "152 cm"),
+        (40_000.0, "Btu/h", "11.7 kW"),
+        (212.0, "mg/L", "212 mg/L"),
+        (32.0, "°F", "0 °C"),
+    ],
+)
+def test_a_metric_reader_sees_metric_measures(value: float, unit: str, shown: str) -> None:
+    with reading.reading_as(METRIC):
+        assert words.a_number(value, unit) == shown
+
+
+@pytest.mark.parametrize(
+    ("sentence", "read"),
+    [
+        ("set to 140 °F, hotter than usual", "set to 60 °C, hotter than usual"),
+        ("water pressure 95 psi, higher than usual", "water pressure 655 kPa, higher than usual"),
+        ("drain 1,000 gal in 2 hours", "drain 3,785 L in 2 hours"),
+        ("between 40 and 80 psi", "between 276 and 552 kPa"),
+        ("in 2 in the morning", "in 2 in the morning"),
+        ("flush every 12 months", "flush every 12 months"),
+        ("tag H-50 gal", "tag H-50 gal"),
+    ],
+)
+def test_sentences_are_read_in_metric_measures(sentence: str, read: str) -> None:
+    with reading.reading_as(METRIC):
+        assert reading.in_my_units(sentence) == read
+    assert reading.in_my_units(sentence) == sentence
+
+
+@given(some.text(alphabet="0123456789.,- galpsiF°in/", max_size=60))
+def test_no_text_breaks_the_reading(text: str) -> None:
+    with reading.reading_as(METRIC):
+        reading.in_my_units(text)
+
+
+@given(some.dates(min_value=date(1900, 1, 1)))
+def test_days_in_iso_habit_are_iso_days(day: date) -> None:
+    with reading.reading_as(reading.Habit(days="iso")):
+        assert date.fromisoformat(words.a_day(day)) == day
+
+
+def test_the_choice_is_kept_and_shows_on_the_pages(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    address = reverse("pages:heater", args=[cast.heater.pk])
+    assert "50 gal" in client.get(address).content.decode()
+    client.post(
+        reverse("pages:reading_habits"),
+        {"units": "metric", "days": "iso", "colours": "dark", "strong_contrast": "on"},
+    )
+    page = client.get(address).content.decode()
+    assert "189 L" in page
+    assert "50 gal" not in page
+    assert "2016-05-03" in page
+    assert 'data-colours="dark"' in page
+    assert "keys.js" not in page
+    cast.heater.refresh_from_db()
+    assert cast.heater.capacity_gal == 50
+    assert "50 gal" in cast.client(cast.planner).get(address).content.decode()
+
+
+def test_an_unknown_choice_is_refused_in_words(cast: Cast) -> None:
+    page = (
+        cast.client(cast.owner).post(reverse("pages:reading_habits"), {"units": "furlongs"}).content.decode()
+    )
+    assert "furlongs is not one of the available choices" in page
