@@ -9,13 +9,14 @@ from django.db import models
 from django.db.models import F, Q
 
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
-from fleet.estate.scope import ScopedModel
+from fleet.estate.scope import Level, ScopedModel
 
 
 class CareSetting(ScopedModel):
     """A site's own interval, source and worker for one task kind, or that it is not done here."""
 
     property_path = "property"
+    opened_at = Level.WORK
     property = models.ForeignKey("estate.Property", on_delete=models.CASCADE, related_name="care_settings")
     kind = models.CharField(max_length=40)
     interval_months = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -43,6 +44,7 @@ class Visit(ScopedModel):
     """One trip of a crew to one building."""
 
     property_path = "building__property"
+    opened_at = Level.WORK
     building = models.ForeignKey("estate.Building", on_delete=models.CASCADE, related_name="visits")
     day = models.DateField()
     crew = models.CharField(max_length=200, blank=True)
@@ -75,6 +77,7 @@ class Task(ScopedModel):
         DROPPED = "dropped", "no longer needed"
 
     property_path = "heater__position__building__property"
+    opened_at = Level.WORK
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="tasks")
     kind = models.CharField(max_length=40)
     cycle = models.PositiveIntegerField(default=1)
@@ -139,6 +142,7 @@ class Finding(ScopedModel):
     """One thing seen, in a structured field. Corrected by a newer finding, never erased."""
 
     property_path = "heater__position__building__property"
+    opened_at = Level.WORK
     task = models.ForeignKey(Task, on_delete=models.CASCADE, related_name="findings")
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="findings")
     name = models.CharField(max_length=60)
@@ -170,6 +174,7 @@ class UnsafeFinding(ScopedModel):
     """An alert: while open the heater is out of service. Closed only with a named follow-up."""
 
     property_path = "heater__position__building__property"
+    opened_at = Level.SURVEY
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="unsafe_findings")
     task = models.ForeignKey(Task, null=True, on_delete=models.SET_NULL, related_name="unsafe_findings")
     what = models.CharField(max_length=300)
@@ -200,6 +205,7 @@ class Label(ScopedModel):
     """The code printed on one heater's label. Random and kept, so that a printed label works for years."""
 
     property_path = "heater__position__building__property"
+    opened_at = Level.WORK
     heater = models.OneToOneField("heaters.Heater", on_delete=models.CASCADE, related_name="label")
     code = models.CharField(max_length=12, unique=True)
 
@@ -211,6 +217,7 @@ class LeakReport(ScopedModel):
     """What someone who scanned a label reported. No name is asked for, none is kept."""
 
     property_path = "heater__position__building__property"
+    opened_at = Level.WORK
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="leak_reports")
     words = models.CharField(max_length=300, blank=True)
     reported_at = models.DateTimeField()

@@ -64,7 +64,9 @@ def due_by_building(
         # Named heaters let the database use the index of open tasks instead of reading the whole queue.
         heaters = Heater.objects.filter(position__building_id__in=building_ids, ending="")
         due = due.filter(heater_id__in=list(heaters.values_list("pk", flat=True)))
-    due = due.select_related("heater__position__building__property").order_by("due_on", "heater_id", "kind")
+    due = due.select_related("heater__position__building__property__organisation").order_by(
+        "due_on", "heater_id", "kind"
+    )
     queues: dict[int, BuildingQueue] = {}
     for task in due:
         building = task.heater.position.building

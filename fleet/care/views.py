@@ -20,7 +20,7 @@ from fleet.care.rules import decide
 from fleet.care.shut_off import shut_off_steps
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Property
+from fleet.estate.models import Building, Organisation, Property
 from fleet.heaters.models import Heater
 
 PER_LEAF = 10
@@ -48,13 +48,14 @@ def queue(request: HttpRequest) -> HttpResponse:
     ids = [row.building_id for row in leaf]
     queues = {row.building.pk: row for row in selectors.due_by_building(today, days, building_ids=ids)}
     values = {
+        "is_company": organisation.kind == Organisation.Kind.COMPANY,
         "leaf": leaf,
         "queues": [queues[number] for number in ids if number in queues],
         "shown": ROWS_SHOWN,
         "today": today,
         "days": days,
         "horizons": HORIZONS,
-        "properties": Property.objects.order_by("name"),
+        "properties": Property.objects.select_related("organisation").order_by("name"),
         "chosen": chosen,
         "tasks": sum(row.tasks for row in counts),
         "late": sum(row.late for row in counts),

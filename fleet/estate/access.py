@@ -11,8 +11,9 @@ from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 
+from fleet.estate.grants import reaches_by_grant
 from fleet.estate.models import Membership, Organisation, Person
-from fleet.estate.scope import Reach, Scope, scoped
+from fleet.estate.scope import Reach, Scope, current_scope, scoped
 
 
 class Need(enum.Enum):
@@ -42,8 +43,21 @@ class MemberRequest(HttpRequest):
     organisation: Organisation
 
 
-def page(need: Need) -> Callable[[View], View]:
-    """Declare what a view needs. Nobody signed in: to the sign-in page; a role without the need: 403."""
+def narrowed(scope: Scope, need: Need) -> Scope:
+    """What of a scope a need opens. A company works where work was granted; it plans and rules only at home."""
+    if need is Need.WORK:
+        return scope.where_work_is_allowed()
+    if need in (Need.PLAN, Need.ADMIN):
+        return scope.own_only()
+    return scope
+
+
+def page(need: Need, clients_in_sight: bool = False) -> Callable[[View], View]:
+    """Declare what a view needs. Nobody signed in: to the sign-in page; a role without the need: 403.
+
+    A need holds for its rows too: a client's heater does not exist for a company's planner. `clients_in_sight`
+    is for the company's own planning over its clients' heaters, which it may read and not change.
+    """
 
     def declare(view: View) -> View:
         @functools.wraps(view)
@@ -54,6 +68,9 @@ def page(need: Need) -> Callable[[View], View]:
                     return redirect_to_login(request.get_full_path())
                 if membership is None or need not in GRANTS[membership.role]:
                     raise PermissionDenied
+                scope = current_scope()
+                with scoped(scope if clients_in_sight else narrowed(scope, need)):
+                    return view(request, *args, **kwargs)
             return view(request, *args, **kwargs)
 
         guarded.need = need  # type: ignore[attr-defined]
@@ -70,7 +87,14 @@ def scope_of(membership: Membership) -> Scope:
             through._default_manager.filter(membership_id=membership.pk).values_list("property_id", flat=True)
         )
     person = membership.person
-    return Scope((Reach(membership.organisation_id, property_ids),), person_id=person.pk, actor=str(person))
+    organisation = membership.organisation
+    own = Reach(organisation.pk, property_ids)
+    is_company = organisation.kind == Organisation.Kind.COMPANY
+    return Scope(
+        (own, *reaches_by_grant(organisation, property_ids)),
+        person_id=person.pk,
+        actor=f"{person}, {organisation}" if is_company else str(person),
+    )
 
 
 def may(request: HttpRequest, need: Need) -> bool:

@@ -111,12 +111,14 @@ def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key
                 asked_by_id=scope.person_id,
             )
     except IntegrityError:
-        return Job.objects.get(
-            organisation_id=organisation_id,
-            kind=kind,
-            unique_key=unique_key,
-            state__in=["waiting", "running"],
-        )
+        # Whoever sees only a part of the organisation does not see its jobs.
+        with unscoped("the open job of the same key"):
+            return Job.objects.get(
+                organisation_id=organisation_id,
+                kind=kind,
+                unique_key=unique_key,
+                state__in=["waiting", "running"],
+            )
     transaction.on_commit(lambda: _ring(_work[kind].queue))
     return job
 

@@ -10,6 +10,7 @@ from datetime import datetime
 from django.utils import timezone
 
 from fleet.estate.happening_rows import Happening
+from fleet.estate.scope import ScopeMissing, current_scope, scope_of_organisation, scoped
 
 
 def announce(
@@ -24,17 +25,21 @@ def announce(
     happened_at: datetime | None = None,
 ) -> Happening:
     """Write the happening once: announced again under the same kind and key, the first row stands."""
+    if not current_scope().allows(organisation_id):
+        raise ScopeMissing("This would be announced in an organisation outside the current scope.")
     row: Happening
-    row, _ = Happening.objects.get_or_create(
-        organisation_id=organisation_id,
-        kind=kind,
-        key=key,
-        defaults={
-            "property_id": property_id,
-            "sentence": sentence[:300],
-            "address": address[:300],
-            "urgent": urgent,
-            "happened_at": happened_at or timezone.now(),
-        },
-    )
+    # Whoever sees only a part of the organisation, or works there by grant, may not see the row that stands.
+    with scoped(scope_of_organisation(organisation_id, actor=current_scope().actor)):
+        row, _ = Happening.objects.get_or_create(
+            organisation_id=organisation_id,
+            kind=kind,
+            key=key,
+            defaults={
+                "property_id": property_id,
+                "sentence": sentence[:300],
+                "address": address[:300],
+                "urgent": urgent,
+                "happened_at": happened_at or timezone.now(),
+            },
+        )
     return row

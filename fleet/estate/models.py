@@ -11,15 +11,18 @@ from django.db import models
 from django.db.models import Q
 
 from fleet.estate.background_rows import Job
+from fleet.estate.grant_rows import AccessGrant, CompanyCode
 from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.leases import Lease
-from fleet.estate.scope import ScopedModel
+from fleet.estate.scope import Level, ScopedModel
 from fleet.estate.token_rows import AccessToken
 
 __all__ = [
+    "AccessGrant",
     "AccessToken",
     "Building",
+    "CompanyCode",
     "Happening",
     "HistoryEntry",
     "Job",
@@ -107,6 +110,7 @@ class Membership(models.Model):
 
 class Property(ScopedModel):
     property_path = "id"
+    opened_at = Level.SURVEY
 
     class CodeFamily(models.TextChoices):
         UNKNOWN = "", "not known"
@@ -141,6 +145,7 @@ class Property(ScopedModel):
 
 class Building(ScopedModel):
     property_path = "property"
+    opened_at = Level.SURVEY
     property = models.ForeignKey(Property, on_delete=models.CASCADE, related_name="buildings")
     name = models.CharField(max_length=200)
     year_built = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -165,6 +170,7 @@ class Position(ScopedModel):
     """The place where a heater stands, and goes on standing when the unit is changed."""
 
     property_path = "building__property"
+    opened_at = Level.SURVEY
 
     class Below(models.TextChoices):
         UNKNOWN = "", "not known"

@@ -5,10 +5,11 @@ A scoped model cannot be queried outside `scoped(...)`: forgetting the scope is 
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from django.db import models
@@ -22,12 +23,28 @@ class ScopeMissing(RuntimeError):
     """A scoped row was asked for, or written, outside the scope that allows it."""
 
 
+class Level(enum.IntEnum):
+    """How far an owner's organisation opened its properties to a company. Each level holds the ones before it."""
+
+    SURVEY = 1  # read the register, to make an offer
+    WORK = 2  # do the care there
+    OUTLOOK = 3  # and see what lies ahead of each heater
+
+
 @dataclass(frozen=True)
 class Reach:
-    """One organisation, whole (`property_ids` None) or only some of its properties."""
+    """One organisation, whole (`property_ids` None) or only some of its properties.
+
+    `level` None: a member's own organisation. Else a company's reach into a client's properties, by grant.
+    """
 
     organisation_id: int
     property_ids: frozenset[int] | None = None
+    level: Level | None = None
+
+    @property
+    def may_write(self) -> bool:
+        return self.level is None or self.level >= Level.WORK
 
 
 @dataclass(frozen=True)
@@ -38,7 +55,22 @@ class Scope:
     everything: bool = False
 
     def allows(self, organisation_id: int) -> bool:
-        return self.everything or any(reach.organisation_id == organisation_id for reach in self.reaches)
+        """Whether rows of this organisation may be written: its own member, or a company with work granted."""
+        return self.everything or any(
+            reach.organisation_id == organisation_id and reach.may_write for reach in self.reaches
+        )
+
+    def owns(self, organisation_id: int) -> bool:
+        return self.everything or any(
+            reach.organisation_id == organisation_id and reach.level is None for reach in self.reaches
+        )
+
+    def where_work_is_allowed(self) -> Scope:
+        return replace(self, reaches=tuple(reach for reach in self.reaches if reach.may_write))
+
+    def own_only(self) -> Scope:
+        """Without the properties that clients granted: what planning and ruling are done in."""
+        return replace(self, reaches=tuple(reach for reach in self.reaches if reach.level is None))
 
 
 _current: ContextVar[Scope | None] = ContextVar("scope", default=None)
@@ -79,13 +111,15 @@ class ScopedQuerySet(models.QuerySet[Any]):
         if scope.everything:
             return self
         allowed = Q(pk__in=[])
-        path = self.model.property_path
+        path, opened_at = self.model.property_path, self.model.opened_at
         for reach in scope.reaches:
+            if reach.level is not None and (opened_at is None or reach.level < opened_at):
+                continue
             part = Q(organisation_id=reach.organisation_id)
-            if reach.property_ids is None:
+            if reach.property_ids is None and reach.level is None:
                 allowed |= part
             elif path is not None:
-                allowed |= part & Q(**{f"{path}__in": reach.property_ids})
+                allowed |= part & Q(**{f"{path}__in": reach.property_ids or ()})
         return self.filter(allowed)
 
 
@@ -96,9 +130,13 @@ class ScopedManager(models.Manager.from_queryset(ScopedQuerySet)):  # type: igno
 
 
 class ScopedModel(models.Model):
-    """A row of one organisation. `property_path` is the lookup to its property; None: whole organisation only."""
+    """A row of one organisation. `property_path` is the lookup to its property; None: whole organisation only.
+
+    `opened_at` is the least grant that shows such rows to a company; None: never, whatever was granted.
+    """
 
     property_path: ClassVar[str | None] = None
+    opened_at: ClassVar[Level | None] = None
     organisation = models.ForeignKey("estate.Organisation", on_delete=models.CASCADE, related_name="+")
     objects = ScopedManager()
 

@@ -7,7 +7,7 @@ from typing import Any
 from django.db import models
 from django.db.models import F, Q
 
-from fleet.estate.scope import ScopedModel
+from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.import_rows import ImportBatch, RememberedHeading
 
 __all__ = ["Attachment", "Heater", "ImportBatch", "RememberedHeading", "ServiceRecord", "WaterTest"]
@@ -101,6 +101,7 @@ class Heater(ScopedModel):
     """One physical unit, in one position from a date to a date."""
 
     property_path = "position__building__property"
+    opened_at = Level.SURVEY
     position = models.ForeignKey("estate.Position", on_delete=models.PROTECT, related_name="heaters")
     tag = models.CharField(max_length=80, help_text="The office's own mark for this unit")
     kind = models.CharField(max_length=30, choices=Kind.choices)
@@ -191,6 +192,7 @@ class ServiceRecord(ScopedModel):
         SETPOINT_CHANGED = "setpoint_changed", "set point changed"
 
     property_path = "heater__position__building__property"
+    opened_at = Level.SURVEY
     heater = models.ForeignKey(Heater, on_delete=models.CASCADE, related_name="services")
     kind = models.CharField(max_length=24, choices=Work.choices)
     done_earliest = models.DateField(null=True, blank=True)
@@ -230,6 +232,7 @@ class WaterTest(ScopedModel):
         SOFTENED = "softened", "softened"
 
     property_path = "property"
+    opened_at = Level.SURVEY
     property = models.ForeignKey("estate.Property", on_delete=models.CASCADE, related_name="water_tests")
     building = models.ForeignKey(
         "estate.Building", null=True, blank=True, on_delete=models.CASCADE, related_name="water_tests"
@@ -270,6 +273,7 @@ def attachment_place(attachment: Attachment, filename: str) -> str:
 
 class Attachment(ScopedModel):
     property_path = "heater__position__building__property"
+    opened_at = Level.SURVEY
     heater = models.ForeignKey(Heater, on_delete=models.CASCADE, related_name="attachments")
     file = models.FileField(upload_to=attachment_place)
     name = models.CharField(max_length=200)

@@ -12,6 +12,7 @@ from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.background import enqueue
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Job
+from fleet.estate.scope import current_scope, scoped
 from fleet.heaters.quality import Quality, quick_look
 from fleet.heaters.quality_jobs import DATA_QUALITY
 
@@ -24,7 +25,8 @@ def data_quality(request: HttpRequest) -> HttpResponse:
     done = jobs.filter(state=Job.State.DONE).first()
     refused = (done.result or {}).get("refused", "") if done else ""
     computed = Quality.of(done.result) if done and done.result and not refused else None
-    quality = computed or quick_look(organisation, today_of(organisation))
+    with scoped(current_scope().own_only()):
+        quality = computed or quick_look(organisation, today_of(organisation))
     context = {
         "quality": quality,
         "refused": refused,

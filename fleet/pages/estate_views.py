@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import calendar
-from typing import cast
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
@@ -11,7 +10,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
 
-from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.access import Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.position_services import change_position
@@ -30,10 +29,9 @@ def properties(request: HttpRequest) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def property_page(request: HttpRequest, pk: int) -> HttpResponse:
-    member = cast(MemberRequest, request)
-    property_: Property = get_object_or_404(Property.objects, pk=pk)
-    today = today_of(member.organisation, property_)
-    run = forecasts.latest_run(member.organisation.pk)
+    property_: Property = get_object_or_404(Property.objects.select_related("organisation"), pk=pk)
+    today = today_of(property_.organisation, property_)
+    run = forecasts.latest_run(property_.organisation_id)
     watch = forecasts.outlooks(run, heater__position__building__property_id=pk)
     return render(
         request,
@@ -58,8 +56,8 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def building(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(Building.objects.select_related("property"), pk=pk)
-    today = today_of(cast(MemberRequest, request).organisation, row.property)
+    row = get_object_or_404(Building.objects.select_related("property__organisation"), pk=pk)
+    today = today_of(row.property.organisation, row.property)
     serving = {
         found["position_id"]: selectors.shown_heater(found, today) for found in selectors.heaters_in(pk)
     }
@@ -81,8 +79,8 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def position(request: HttpRequest, pk: int) -> HttpResponse:
-    place = get_object_or_404(Position.objects.select_related("building__property"), pk=pk)
-    today = today_of(cast(MemberRequest, request).organisation, place.building.property)
+    place = get_object_or_404(Position.objects.select_related("building__property__organisation"), pk=pk)
+    today = today_of(place.building.property.organisation, place.building.property)
     heaters = selectors.line_of(place)
     services = ServiceRecord.objects.filter(heater__position_id=pk)
     return render(

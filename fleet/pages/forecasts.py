@@ -83,7 +83,8 @@ def outlooks(run: ForecastRun | None, **filters: Any) -> QuerySet[HeaterOutlook]
     """Rows of the ranked list, likeliest to fail first: of the run, or for someone who may not see
     the portfolio's run, those of the latest that looked at the heaters she may see."""
     rows: QuerySet[HeaterOutlook] = HeaterOutlook.objects.all()
-    number = run.pk if run else rows.order_by("-run_id").values_list("run_id", flat=True).first()
+    mine = rows.filter(**filters).order_by("-run_id")
+    number = run.pk if run else mine.values_list("run_id", flat=True).first()
     place = "heater__position__building__property"
     light = rows.select_related(place, "run").defer("run__result", "run__diagnostics")
     return light.filter(run_id=number, **filters).order_by("rank")

@@ -34,7 +34,7 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Changes", "pages:history", "read"),
         ),
     ),
-    ("Access", (("Tokens", "estate:tokens", "read"),)),
+    ("Access", (("Tokens", "estate:tokens", "read"), ("Companies with access", "contracts:access", "admin"))),
     (
         "Help",
         (
@@ -44,6 +44,13 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         ),
     ),
     ("Yours", (("Reading habits", "pages:reading_habits", "read"),)),
+)
+# What a plumbing company asks for first; its own heaters, if it has any, stand among its clients'.
+COMPANY_MENU: tuple[tuple[str, str, str], ...] = (
+    ("Clients", "contracts:clients", "read"),
+    ("Work", "care:queue", "read"),
+    ("Heaters", "pages:heaters", "read"),
+    ("Properties", "pages:properties", "read"),
 )
 
 
@@ -55,8 +62,8 @@ def address(name: str, *arguments: object) -> str:
         return ""
 
 
-def menu(needs: Iterable[str], path: str) -> list[Entry]:
-    return _entries(MENU, frozenset(needs), path)
+def menu(needs: Iterable[str], path: str, kind: str = "owner") -> list[Entry]:
+    return _entries(COMPANY_MENU if kind == "company" else MENU, frozenset(needs), path)
 
 
 def more(needs: Iterable[str], path: str) -> list[tuple[str, list[Entry]]]:

@@ -16,7 +16,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
-from fleet.estate.models import HistoryEntry, Job, Membership, Property
+from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
 from fleet.pages import fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
@@ -31,6 +31,8 @@ sign_out = page(Need.PUBLIC)(LogoutView.as_view())
 @require_GET
 def portfolio(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
+    if member.organisation.kind == Organisation.Kind.COMPANY:
+        return redirect("contracts:clients")
     today = today_of(member.organisation)
     run = forecasts.latest_run(member.organisation.pk)
     return render(

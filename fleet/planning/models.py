@@ -9,7 +9,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import F, Q
 
-from fleet.estate.scope import ScopedModel
+from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.models import Kind
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 
@@ -136,6 +136,7 @@ class HeaterOutlook(ScopedModel):
     """One heater's place in a run's ranked list."""
 
     property_path = "heater__position__building__property"
+    opened_at = Level.OUTLOOK
     run = models.ForeignKey(ForecastRun, on_delete=models.CASCADE, related_name="outlooks")
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="outlooks")
     rank = models.PositiveIntegerField()

@@ -14,7 +14,8 @@ register = template.Library()
 @register.simple_tag(takes_context=True)
 def main_navigation(context: Any) -> list[navigation.Entry]:
     request = context.get("request")
-    return navigation.menu(context.get("needs", ()), request.path if request else "")
+    kind = getattr(context.get("organisation"), "kind", "owner")
+    return navigation.menu(context.get("needs", ()), request.path if request else "", kind)
 
 
 @register.simple_tag(takes_context=True)

@@ -1,0 +1,115 @@
+"""Which company may do what at which property: the owner's page, and the company's page of its clients."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any, cast
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.contracts import clients as asked
+from fleet.estate import grants
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import AccessGrant, Organisation, Property
+
+
+@page(Need.ADMIN)
+def access(request: HttpRequest) -> HttpResponse:
+    """The companies that have access, and the form that gives it."""
+    organisation = cast(MemberRequest, request).organisation
+    problems: dict[str, str] = {}
+    if request.method == "POST":
+        try:
+            grant = grants.grant_access(organisation, **_wanted(request))
+        except grants.GrantRefused as refused:
+            problems = refused.problems
+        else:
+            messages.success(request, f"{grant.company} now has access: {grant.get_level_display()}.")
+            return redirect("contracts:access")
+    rows = AccessGrant.objects.select_related("company").prefetch_related("properties")
+    today = today_of(organisation)
+    values = {
+        "grants": [
+            {
+                "row": row,
+                "properties": list(row.properties.all()),
+                "state": _state(row, today),
+                "open": row.revoked_at is None and (row.until is None or row.until >= today),
+            }
+            for row in rows
+        ],
+        "levels": AccessGrant.LEVELS,
+        "properties": Property.objects.filter(organisation=organisation),
+        "problems": problems,
+        "given": request.POST,
+        "chosen": [int(number) for number in request.POST.getlist("properties") if number.isdigit()],
+        "today": today,
+    }
+    return render(request, "contracts/access.html", values, status=422 if problems else 200)
+
+
+def _state(row: AccessGrant, today: date) -> str:
+    if row.revoked_at is not None:
+        return f"revoked by {row.revoked_by}"
+    if row.until is None:
+        return "until revoked"
+    return "ended" if row.until < today else "open"
+
+
+def _wanted(request: HttpRequest) -> dict[str, Any]:
+    given = request.POST
+    level, until = given.get("level", ""), given.get("until", "").strip()
+    try:
+        day = date.fromisoformat(until) if until else None
+    except ValueError:
+        raise grants.GrantRefused({"until": f"{until!r} is not a day. Right would be 2026-12-31."}) from None
+    return {
+        "code": given.get("code", "")[:20],
+        "property_ids": [int(number) for number in given.getlist("properties") if number.isdigit()],
+        "level": int(level) if level.isdigit() else 0,
+        "until": day,
+    }
+
+
+@page(Need.ADMIN)
+@require_POST
+def revoke(request: HttpRequest, pk: int) -> HttpResponse:
+    row: AccessGrant = get_object_or_404(AccessGrant.objects.select_related("company"), pk=pk)
+    if grants.revoke_access(row, request.POST.get("reason", "").strip()):
+        messages.success(request, f"{row.company} has no access by this grant any more, from this moment on.")
+    return redirect("contracts:access")
+
+
+def company_or_404(request: HttpRequest) -> Organisation:
+    organisation = cast(MemberRequest, request).organisation
+    if organisation.kind != Organisation.Kind.COMPANY:
+        raise Http404
+    return organisation
+
+
+@page(Need.READ)
+@require_GET
+def clients(request: HttpRequest) -> HttpResponse:
+    company = company_or_404(request)
+    values = {
+        "code": grants.code_of(company),
+        "clients": asked.overview(company),
+        "today": today_of(company),
+    }
+    return render(request, "contracts/clients.html", values)
+
+
+@page(Need.READ)
+@require_GET
+def places(request: HttpRequest) -> HttpResponse:
+    """Where the due work of all clients is: one row a property, with its address, the longest late first."""
+    company = company_or_404(request)
+    days = request.GET.get("days", "")
+    horizon = int(days) if days in ("14", "30", "60", "120", "365") else 60
+    today = today_of(company)
+    values = {"rows": asked.due_places(today, horizon), "days": horizon, "today": today}
+    return render(request, "contracts/places.html", values | {"horizons": (14, 30, 60, 120, 365)})

@@ -1,0 +1,95 @@
+"""What a company sees of its clients at once. Every number is counted inside the scope of who asks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import Count
+
+from fleet.care.selectors import due_counts
+from fleet.estate.calendar import today_of
+from fleet.estate.grants import Client, clients_of
+from fleet.estate.models import Organisation, Property
+from fleet.estate.scope import Level
+from fleet.heaters.models import Heater
+
+LEVEL_WORDS = {
+    Level.SURVEY: "survey for an offer",
+    Level.WORK: "work",
+    Level.OUTLOOK: "work and outlook",
+}
+
+
+@dataclass(frozen=True)
+class ClientRow:
+    client: Client
+    properties: list[dict[str, Any]]
+    heaters: int
+    tasks: int
+    late: int
+
+
+@dataclass(frozen=True)
+class DuePlace:
+    """The due work of one property: what a plain map of the work shows."""
+
+    property: Property
+    client: str
+    tasks: int
+    late: int
+    hours: float
+    earliest: date
+
+
+def overview(company: Organisation) -> list[ClientRow]:
+    """Each client with what it granted, and what is due there; a person sees only what she may."""
+    seen = {row.pk: row for row in Property.objects.select_related("organisation")}
+    heaters = dict(
+        Heater.objects.filter(ending="")
+        .order_by()
+        .values_list("position__building__property_id")
+        .annotate(number=Count("id"))
+    )
+    due: dict[int, tuple[int, int]] = {}
+    for row in due_counts(today_of(company)):
+        tasks, late = due.get(row.property_id, (0, 0))
+        due[row.property_id] = (tasks + row.tasks, late + row.late)
+    rows = []
+    for client in clients_of(company):
+        mine = [number for number in client.properties if number in seen]
+        if not mine:
+            continue
+        properties = [
+            {
+                "property": seen[number],
+                "level": LEVEL_WORDS[client.properties[number]],
+                "until": client.until[number],
+                "heaters": heaters.get(number, 0),
+                "tasks": due.get(number, (0, 0))[0],
+                "late": due.get(number, (0, 0))[1],
+            }
+            for number in sorted(mine, key=lambda number: seen[number].name)
+        ]
+        sums = [sum(row[name] for row in properties) for name in ("heaters", "tasks", "late")]
+        rows.append(ClientRow(client, properties, *sums))
+    return rows
+
+
+def due_places(today: date, horizon_days: int) -> list[DuePlace]:
+    places = {row.pk: row for row in Property.objects.select_related("organisation")}
+    sums: dict[int, list[Any]] = {}
+    for row in due_counts(today, horizon_days):
+        found = sums.setdefault(row.property_id, [0, 0, 0, row.earliest])
+        found[0] += row.tasks
+        found[1] += row.late
+        found[2] += row.minutes
+        found[3] = min(found[3], row.earliest)
+    rows = [
+        DuePlace(
+            places[number], places[number].organisation.name, tasks, late, round(minutes / 60, 1), earliest
+        )
+        for number, (tasks, late, minutes, earliest) in sums.items()
+    ]
+    return sorted(rows, key=lambda row: (row.earliest, row.property.pk))
