@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('estate', '0003_happenings'),
+        ('estate', '0004_place_for_a_successor'),
     ]
 
     operations = [
