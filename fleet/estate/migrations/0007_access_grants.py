@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('estate', '0004_place_for_a_successor'),
+        ('estate', '0006_access_tokens'),
     ]
 
     operations = [
