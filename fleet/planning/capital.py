@@ -17,7 +17,7 @@ from fleet.heaters.models import Heater
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.cost_book import ensure_cost_book
 from fleet.planning.models import ForecastRun
-from fleet.planning.prices import CostBookRefused, price_heaters
+from fleet.planning.prices import CostBookRefused
 
 State = CapitalPlan.State
 HIGHEST_CAP = Decimal("99999999999")
@@ -169,24 +169,17 @@ def _close(plan: CapitalPlan, state: str, error: str = "") -> None:
 
 
 def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
-    from fleet.planning import capital_chain, chain
+    from fleet.planning import capital_chain, chain, costing
     from fleet.planning.frames import records_in_scope
 
     run = plan.run
     report(0.0, "Reading the record")
     records = records_in_scope(run.as_of)
     book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
-    lines = list(book.lines.all())
     months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
     asked = chain.Asked(
         plan.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
     )
-    sizes = dict(Heater.objects.values_list("pk", "capacity_gal"))
-    kinds = dict(Heater.objects.values_list("pk", "kind"))
-
-    def price(heater_ids: list[int]) -> Any:
-        return price_heaters(lines, [kinds[pk] for pk in heater_ids], [sizes[pk] for pk in heater_ids])
-
     wishes = capital_chain.Wishes(
         plan.cap,
         plan.horizon_years,
@@ -199,7 +192,7 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
         plan.interest,
         float(book.discount_rate),
     )
-    answer = capital_chain.compute(records, price, asked, wishes, report, cancelled)
+    answer = capital_chain.compute(records, costing.pricer(book), asked, wishes, report, cancelled)
     if cancelled():
         raise background.Cancelled
     _store(plan, answer)

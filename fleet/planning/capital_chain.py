@@ -204,6 +204,7 @@ def _result(ground: _Ground, wishes: Wishes, plan: CappedPlan, streams: dict[str
         "kinds": _best_ages(ground),
         "reserve": _reserve(ground, wishes) | _assessment(ground, wishes, streams["capped"]),
         "paths": int(streams["capped"].cost.shape[0]),
+        "made_of": ground.pricing.made_of,
     }
 
 

@@ -137,7 +137,11 @@ def compute(
     clock = time.perf_counter()
     plan = _plan(records, posterior, states, pricing, asked)
     seconds["replacements"] = round(time.perf_counter() - clock, 3)
-    plan["prices"] = {"status_counts": pricing.status_counts, "size_assumed": pricing.size_assumed}
+    plan["prices"] = {
+        "status_counts": pricing.status_counts,
+        "size_assumed": pricing.size_assumed,
+        "made_of": pricing.made_of,
+    }
     known = {name: int(mask.sum()) for name, mask in states.known.items()}
     diagnostics["inputs_known"] = {"heaters": len(states.heater_ids), "known": known}
     outlooks = outlooks.assign(

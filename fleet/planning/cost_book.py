@@ -18,7 +18,8 @@ from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import current_scope
 from fleet.heaters.models import Kind
-from fleet.planning.models import CostBook, CostLine
+from fleet.planning.cost_items import ITEM_FIELDS, ItemEntry, add_shipped_items, save_cost_items
+from fleet.planning.models import CostBook, CostItem, CostLine
 from fleet.planning.prices import CostBookRefused, kind_words, overlaps, read_price
 
 SHIPPED_PRICES = settings.ROOT / "fixtures" / "cost_book.csv"
@@ -78,7 +79,8 @@ def ensure_cost_book(organisation: Organisation, today: date | None = None) -> C
         )
         for row in rows
     )
-    record_change(book, "opened with shipped illustrations", {"lines": (0, len(rows))})
+    items = add_shipped_items(book)
+    record_change(book, "opened with shipped illustrations", {"lines": (0, len(rows)), "items": (0, items)})
     return book
 
 
@@ -115,7 +117,7 @@ def save_cost_lines(
     wanted = [(entry, values) for entry, values in wanted if _differs(known.get(entry.line_id or 0), values)]
     if not wanted:
         return current
-    book, renamed = _version_of_today(current, day)
+    book, renamed = version_of_today(current, day)
     lines = {line.pk: line for line in book.lines.select_for_update()}
     changes: list[Change] = []
     for entry, values in wanted:
@@ -163,13 +165,13 @@ def _read_entries(
                 raise CostBookRefused(
                     [f"There is no line {entry.line_id} in the cost book; open the page again."]
                 )
-            wanted.append((entry, _checked_entry(entry)))
+            wanted.append((entry, checked_entry(entry)))
         except CostBookRefused as refusal:
             problems += refusal.problems
     return wanted, problems
 
 
-def _checked_entry(entry: CostEntry) -> dict[str, Any]:
+def checked_entry(entry: CostEntry) -> dict[str, Any]:
     what = f"{kind_words(entry.kind)} from {entry.capacity_from_gal:g} gal"
     problems: list[str] = []
     if entry.kind not in Kind.values:
@@ -195,7 +197,7 @@ def _checked_entry(entry: CostEntry) -> dict[str, Any]:
     return values
 
 
-def _version_of_today(current: CostBook, day: date) -> tuple[CostBook, dict[int, int]]:
+def version_of_today(current: CostBook, day: date) -> tuple[CostBook, dict[int, int]]:
     """Today's version and where each line of the current one is found in it."""
     lines = list(current.lines.all())
     if current.valid_from >= day:
@@ -207,6 +209,9 @@ def _version_of_today(current: CostBook, day: date) -> tuple[CostBook, dict[int,
         values = {name: getattr(line, name) for name in LINE_FIELDS}
         copy = CostLine.objects.create(organisation_id=book.organisation_id, book=book, **values)
         renamed[line.pk] = copy.pk
+    for item in current.items.all():
+        values = {name: getattr(item, name) for name in ITEM_FIELDS}
+        CostItem.objects.create(organisation_id=book.organisation_id, book=book, **values)
     record_change(book, "new version", {"valid_from": (str(current.valid_from), str(day))})
     return book, renamed
 
@@ -242,7 +247,7 @@ def save_price_growth(
     }
     if not changed:
         return current
-    book, _ = _version_of_today(current, day)
+    book, _ = version_of_today(current, day)
     for name, value in after.items():
         setattr(book, name, value)
     book.growth_status = "entered"
@@ -253,10 +258,22 @@ def save_price_growth(
 
 @transaction.atomic
 def save_prices(
-    organisation: Organisation, entries: Sequence[CostEntry], growth: dict[str, Decimal], reason: str = ""
+    organisation: Organisation,
+    entries: Sequence[CostEntry],
+    growth: dict[str, Decimal],
+    reason: str = "",
+    items: Sequence[ItemEntry] = (),
 ) -> CostBook:
-    """The whole page at once: lines and growth, all or none."""
-    book = save_cost_lines(organisation, entries, reason)
+    """The whole page at once: heaters' prices, the other items and growth, all or none."""
+    problems: list[str] = []
+    book = ensure_cost_book(organisation)
+    for save, wanted in ((save_cost_lines, entries), (save_cost_items, items)):
+        try:
+            book = save(organisation, wanted, reason)  # type: ignore[arg-type]
+        except CostBookRefused as refusal:
+            problems += refusal.problems
+    if problems:
+        raise CostBookRefused(problems)
     if growth:
         kept = {name: getattr(book, name) for name in ("growth_mean", "growth_sd", "discount_rate")}
         book = save_price_growth(organisation, **(kept | growth), reason=reason)

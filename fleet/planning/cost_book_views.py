@@ -7,8 +7,8 @@ from decimal import Decimal, InvalidOperation
 from typing import Any, cast
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate.access import GRANTS, MemberRequest, Need, page
@@ -16,7 +16,8 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 from fleet.heaters.models import Kind
 from fleet.planning import services
-from fleet.planning.models import CostLine
+from fleet.planning.cost_item_forms import item_entries, items_shown, read_day
+from fleet.planning.models import CostBook, CostLine
 
 Status = CostLine.Status
 
@@ -34,13 +35,18 @@ def cost_book(request: HttpRequest) -> HttpResponse:
         if not problems:
             messages.success(request, "The prices are saved. Run the forecast again to plan with them.")
             return redirect("planning:cost_book")
-    book = services.ensure_cost_book(member.organisation)
+    latest = services.ensure_cost_book(member.organisation)
+    book = _version_asked(request, latest)
+    may_edit = may_edit and book == latest
     lines = list(book.lines.all())
     if problems:
         _show_typed(lines, request)
     context = {
         "book": book,
+        "latest": latest,
+        "versions": CostBook.objects.all()[:24],
         "lines": lines,
+        "items": items_shown(book, request.POST if problems else None),
         "kinds": Kind.choices,
         "statuses": Status.choices,
         "problems": problems,
@@ -49,6 +55,16 @@ def cost_book(request: HttpRequest) -> HttpResponse:
         "today": today_of(member.organisation),
     }
     return render(request, "planning/cost_book.html", context, status=422 if problems else 200)
+
+
+def _version_asked(request: HttpRequest, latest: CostBook) -> CostBook:
+    """An earlier version to read, or the one in force."""
+    asked = request.GET.get("version", "")
+    if not asked:
+        return latest
+    if not asked.isdecimal():
+        raise Http404
+    return cast(CostBook, get_object_or_404(CostBook.objects, pk=int(asked)))
 
 
 def _growth_shown(book: Any, request: HttpRequest | None) -> list[tuple[str, str, str]]:
@@ -79,15 +95,16 @@ def _save(organisation: Organisation, request: HttpRequest) -> list[str]:
     for line in book.lines.all():
         if f"planned_cost_{line.pk}" not in request.POST:
             continue
-        quoted_on, bad_day = _day(request.POST.get(f"quoted_on_{line.pk}", ""), str(line))
+        quoted_on, bad_day = read_day(request.POST.get(f"quoted_on_{line.pk}", ""), str(line))
         problems += bad_day
         entries.append(_entry_of(line, request, quoted_on))
     growth, bad_growth = _growth(request)
-    problems += bad_growth
+    items, bad_items = item_entries(book, request.POST)
+    problems += bad_growth + bad_items
     if problems:
         return problems
     try:
-        services.save_prices(organisation, entries, growth)
+        services.save_prices(organisation, entries, growth, items=items)
     except services.CostBookRefused as refusal:
         return refusal.problems
     return []
@@ -123,15 +140,6 @@ def _differs(typed: str, kept: Decimal) -> bool:
         return Decimal(typed.replace(",", "").replace("$", "")) != kept
     except InvalidOperation:
         return True
-
-
-def _day(written: str, what: str) -> tuple[date | None, list[str]]:
-    if not written.strip():
-        return None, []
-    try:
-        return date.fromisoformat(written.strip()), []
-    except ValueError:
-        return None, [f"{what}, quoted on: '{written}' is not a day; write it as 2026-11-25."]
 
 
 def _growth(request: HttpRequest) -> tuple[dict[str, Decimal], list[str]]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from fleet.estate.models import HistoryEntry
 from fleet.planning.models import CostBook, ForecastRun
+from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import kind_words
 
 SOUND_K_HAT = 0.7  # above it importance weights are not to be trusted (Vehtari et al., Pareto smoothed)
@@ -94,6 +96,7 @@ def assumptions(run: ForecastRun) -> list[str]:
         f"Prices grow by {_percent(made.get('growth_mean'))} a year, give or take {_percent(made.get('growth_sd'))} "
         f"({made.get('growth_status', '')}); money is that of each year, not discounted.",
     ]
+    words += made_of_words(made.get("made_of", []), str(made.get("currency", "")))
     if made.get("size_assumed"):
         words.append(
             f"{made['size_assumed']} heaters of unknown size are priced as the middle size of their kind."
@@ -112,7 +115,24 @@ def _percent(value: Any) -> str:
     return "?" if value is None else f"{float(value) * 100:.1f} %"
 
 
-PRICE_ROWS = ("costline", "costbook")
+def made_of_words(rows: list[dict[str, Any]], currency: str) -> list[str]:
+    """Beside the heaters themselves: what all prices together hold, and what of it is only assumed."""
+    words = []
+    for row in rows:
+        if not Decimal(row["amount"]):
+            continue
+        name = "Damage expected if all failed" if row["item"] == "damage" else ITEM_OF[row["item"]].words
+        unknown = (
+            f", {row['not_known']} not on record and counted by an assumed share" if row["not_known"] else ""
+        )
+        words.append(
+            f"{name}: {currency} {Decimal(row['amount']):,.2f} for all heaters in service, "
+            f"due at {row['due']}{unknown} ({row['status'] or 'no price'})."
+        )
+    return words
+
+
+PRICE_ROWS = ("costline", "costitem", "costbook")
 RECORD_ROWS = ("heater", "servicerecord", "watertest", "importbatch", "building", "position")
 
 

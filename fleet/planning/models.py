@@ -12,8 +12,9 @@ from django.db.models import F, Q
 from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.models import Kind
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
+from fleet.planning.price_items import ITEM_OF
 
-__all__ = ["CapitalLine", "CapitalPlan", "CostBook", "CostLine", "ForecastRun", "HeaterOutlook"]
+__all__ = ["CapitalLine", "CapitalPlan", "CostBook", "CostItem", "CostLine", "ForecastRun", "HeaterOutlook"]
 
 
 class CostBook(ScopedModel):
@@ -91,6 +92,38 @@ class CostLine(ScopedModel):
         if self.capacity_to_gal is None:
             return "any size" if not self.capacity_from_gal else f"{self.capacity_from_gal:g} gal and more"
         return f"{self.capacity_from_gal:g} to under {self.capacity_to_gal:g} gal"
+
+
+class CostItem(ScopedModel):
+    """A price that is not a heater's own (`price_items.ITEMS`): an amount, a share, or both."""
+
+    book = models.ForeignKey(CostBook, on_delete=models.CASCADE, related_name="items")
+    item = models.CharField(max_length=40)
+    amount = models.DecimalField(max_digits=12, decimal_places=4, null=True, blank=True)
+    share = models.DecimalField(max_digits=5, decimal_places=4, null=True, blank=True)
+    status = models.CharField(max_length=12, choices=CostLine.Status.choices, default=CostLine.Status.ENTERED)
+    quoted_by = models.CharField(max_length=200, blank=True)
+    quoted_on = models.DateField(null=True, blank=True)
+    source = models.CharField(max_length=400, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(fields=["book", "item"], name="one_price_an_item"),
+            models.CheckConstraint(
+                condition=Q(amount__isnull=True) | Q(amount__gte=0), name="no_negative_item"
+            ),
+            models.CheckConstraint(
+                condition=Q(share__isnull=True) | Q(share__range=(0, 1)), name="item_share_possible"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.words
+
+    @property
+    def words(self) -> str:
+        return ITEM_OF[self.item].words if self.item in ITEM_OF else self.item
 
 
 class ForecastRun(ScopedModel):

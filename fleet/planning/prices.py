@@ -39,6 +39,7 @@ class Pricing:
     emergency: list[Decimal]
     status_counts: dict[str, int] = field(default_factory=dict)
     size_assumed: int = 0
+    made_of: list[dict[str, Any]] = field(default_factory=list)
 
 
 def kind_words(kind: str) -> str:
@@ -52,10 +53,8 @@ def price_heaters(
 
     Raises CostBookRefused naming every kind and size in service that has no price.
     """
-    by_kind: dict[str, list[Line]] = {}
-    for line in sorted(lines, key=lambda row: (row.kind, row.capacity_from_gal)):
-        by_kind.setdefault(line.kind, []).append(line)
-    typical = _typical_sizes(kinds, capacities_gal)
+    by_kind = lines_by_kind(lines)
+    typical = typical_sizes(kinds, capacities_gal)
     planned, emergency, missing, status = [], [], Counter[str](), Counter[str]()
     assumed = 0
     cache: dict[tuple[str, float | None], Line | None] = {}
@@ -63,7 +62,7 @@ def price_heaters(
         assumed += capacity is None and len(by_kind.get(kind, ())) > 1
         key = (kind, typical.get(kind) if capacity is None else capacity)
         if key not in cache:
-            cache[key] = _line_for(by_kind.get(kind, []), key[1])
+            cache[key] = line_for(by_kind.get(kind, []), key[1])
         if (chosen := cache[key]) is None:
             size = "" if key[1] is None or kind not in by_kind else f" of {key[1]:g} gal"
             missing[f"{kind_words(kind)}{size}"] += 1
@@ -81,7 +80,14 @@ def price_heaters(
     return Pricing(planned, emergency, dict(status), assumed)
 
 
-def _typical_sizes(kinds: Sequence[str], capacities_gal: Sequence[float | None]) -> dict[str, float]:
+def lines_by_kind(lines: Iterable[Line]) -> dict[str, list[Line]]:
+    by_kind: dict[str, list[Line]] = {}
+    for line in sorted(lines, key=lambda row: (row.kind, row.capacity_from_gal)):
+        by_kind.setdefault(line.kind, []).append(line)
+    return by_kind
+
+
+def typical_sizes(kinds: Sequence[str], capacities_gal: Sequence[float | None]) -> dict[str, float]:
     sizes: dict[str, list[float]] = {}
     for kind, capacity in zip(kinds, capacities_gal, strict=True):
         if capacity is not None:
@@ -89,7 +95,7 @@ def _typical_sizes(kinds: Sequence[str], capacities_gal: Sequence[float | None])
     return {kind: sorted(found)[len(found) // 2] for kind, found in sizes.items()}
 
 
-def _line_for(lines: Sequence[Line], capacity_gal: float | None) -> Line | None:
+def line_for(lines: Sequence[Line], capacity_gal: float | None) -> Line | None:
     if capacity_gal is None:
         return lines[len(lines) // 2] if lines else None
     for line in lines:
@@ -99,7 +105,7 @@ def _line_for(lines: Sequence[Line], capacity_gal: float | None) -> Line | None:
     return None
 
 
-def read_price(value: Any, what: str, column: str) -> Decimal:
+def read_price(value: Any, what: str, column: str, unit: str = "0.01") -> Decimal:
     """A price as typed: `2,700`, `$2700.50`. Raises CostBookRefused naming what is wrong and what would be right."""
     written = str(value).strip()
     try:
@@ -114,7 +120,7 @@ def read_price(value: Any, what: str, column: str) -> Decimal:
         raise CostBookRefused(
             [f"{what}, {column}: {written} is above {HIGHEST_PRICE:,}; is it one heater's price?"]
         )
-    return price.quantize(Decimal("0.01"))
+    return price.quantize(Decimal(unit))
 
 
 def overlaps(lines: Iterable[Line]) -> list[str]:

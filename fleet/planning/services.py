@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -13,9 +13,7 @@ from django.utils import timezone
 from fleet.estate import background
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
-from fleet.heaters.models import Heater
 from fleet.planning.cost_book import (
-    LINE_FIELDS,
     CostEntry,
     cost_book_on,
     ensure_cost_book,
@@ -24,7 +22,7 @@ from fleet.planning.cost_book import (
     save_prices,
 )
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
-from fleet.planning.prices import CostBookRefused, Pricing, price_heaters
+from fleet.planning.prices import CostBookRefused
 
 __all__ = [
     "CostBookRefused",
@@ -140,28 +138,21 @@ def _close(run: ForecastRun, state: str, error: str = "") -> None:
 
 
 def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
-    from fleet.planning import chain
+    from fleet.planning import chain, costing
     from fleet.planning.frames import records_in_scope
 
     report(0.0, "Reading the record")
     records = records_in_scope(run.as_of)
     book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
-    lines = list(book.lines.all())
     months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
     asked = chain.Asked(
         run.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
     )
-    sizes = dict(Heater.objects.values_list("pk", "capacity_gal"))
-    kinds = dict(Heater.objects.values_list("pk", "kind"))
-
-    def price(heater_ids: Sequence[int]) -> Pricing:
-        return price_heaters(lines, [kinds[pk] for pk in heater_ids], [sizes[pk] for pk in heater_ids])
-
-    answer = chain.compute(records, price, asked, report, cancelled)
+    answer = chain.compute(records, costing.pricer(book), asked, report, cancelled)
     if cancelled():
         raise background.Cancelled
     report(0.9, "Writing the plan down")
-    prices = [[getattr(line, name) for name in LINE_FIELDS[:5]] for line in lines]
+    prices = costing.plain_prices(book)
     inputs = chain.digest(
         records.heaters, records.services, records.waters, prices, asked.__dict__, str(run.as_of)
     )

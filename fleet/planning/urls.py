@@ -1,6 +1,6 @@
 from django.urls import path
 
-from fleet.planning import capital_views, cost_book_views, views
+from fleet.planning import capital_views, cost_book_file_views, cost_book_views, views
 
 app_name = "planning"
 urlpatterns = [
@@ -16,5 +16,7 @@ urlpatterns = [
     path("plan/capital/<int:pk>/", capital_views.capital_plan, name="capital_plan"),
     path("plan/capital/<int:pk>/file.<str:file_format>", capital_views.download, name="capital_file"),
     path("plan/cost-book/", cost_book_views.cost_book, name="cost_book"),
+    path("plan/cost-book/file.<str:file_format>", cost_book_file_views.cost_book_file, name="cost_book_file"),
+    path("plan/cost-book/import/", cost_book_file_views.import_cost_book, name="import_cost_book"),
     path("plan/cost-book/add/", cost_book_views.add_line, name="add_cost_line"),
 ]

@@ -1,0 +1,258 @@
+"""What replacing each heater costs, in its parts: heater, permit, access, code work, and damage if it fails first.
+
+A part that the record leaves open counts by its assumed share and is marked so. Expected money, whole cents:
+the parts of a heater sum to its price. No rows change here.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+
+from fleet.heaters.models import TANKLESS, Heater
+from fleet.planning.code_work import Place, both, work_due
+from fleet.planning.models import CostBook
+from fleet.planning.price_items import ITEM_OF
+from fleet.planning.prices import (
+    CostBookRefused,
+    Line,
+    Pricing,
+    kind_words,
+    line_for,
+    lines_by_kind,
+    typical_sizes,
+)
+
+CENT = Decimal("0.01")
+ALWAYS = ("permit", "haul_away")
+_PLACE_FIELDS = {
+    "kind": "kind",
+    "capacity_gal": "capacity_gal",
+    "setpoint_f": "setpoint_f",
+    "fuel": "fuel",
+    "property_id": "position__building__property_id",
+} | {
+    name: f"position__{name}"
+    for name in (
+        "below",
+        "has_pan",
+        "has_drain",
+        "has_leak_alarm",
+        "closed_system",
+        "has_expansion_tank",
+        "seismic_zone",
+        "hard_access",
+        "has_mixing_valve",
+        "has_sediment_trap",
+        "has_seismic_straps",
+        "vent_lined",
+        "has_240v_circuit",
+    )
+}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a price: `due` None means that the record does not say and `amount` is an assumed share of it."""
+
+    item: str
+    amount: Decimal
+    due: bool | None
+    status: str
+
+    @property
+    def words(self) -> str:
+        return ITEM_OF[self.item].words if self.item in ITEM_OF else self.item
+
+
+@dataclass(frozen=True)
+class Quote:
+    """What one heater costs to replace: planned, and in an emergency with the damage expected."""
+
+    planned: Decimal
+    emergency: Decimal
+    damage: Decimal
+    parts: tuple[Part, ...]  # of both, beside the heater's own line
+    line_planned: Decimal
+    line_emergency: Decimal
+    status: str
+
+
+@dataclass(frozen=True)
+class PriceList:
+    """One version of the cost book, read once."""
+
+    lines: dict[str, list[Line]]
+    amounts: Mapping[str, Decimal]
+    shares: Mapping[str, Decimal]
+    status: Mapping[str, str]
+    typical: Mapping[str, float] = field(default_factory=dict)
+
+    def amount(self, item: str) -> Decimal:
+        return self.amounts.get(item, Decimal(0))
+
+    def share(self, item: str) -> Decimal:
+        return self.shares.get(item, Decimal(0))
+
+
+def price_list(book: CostBook, typical: Mapping[str, float] | None = None) -> PriceList:
+    items = list(book.items.all())
+    return PriceList(
+        lines_by_kind(book.lines.all()),
+        {item.item: item.amount for item in items if item.amount is not None},
+        {item.item: item.share for item in items if item.share is not None},
+        {item.item: item.status for item in items},
+        typical or {},
+    )
+
+
+def places(heater_ids: Sequence[int] | None = None) -> dict[int, Place]:
+    """The places of heaters in the current scope, by heater."""
+    rows = Heater.objects.values_list("pk", *_PLACE_FIELDS.values())
+    if heater_ids is not None and len(heater_ids) <= 500:
+        rows = rows.filter(pk__in=heater_ids)
+    wanted = None if heater_ids is None else set(heater_ids)
+    return {
+        pk: Place(**dict(zip(_PLACE_FIELDS, values, strict=True)))
+        for pk, *values in rows
+        if wanted is None or pk in wanted
+    }
+
+
+def cents(value: Decimal) -> Decimal:
+    return value.quantize(CENT, ROUND_HALF_UP)
+
+
+def quote(
+    place: Place, prices: PriceList, going_in: str | None = None, extras: Sequence[Part] = ()
+) -> Quote | None:
+    """The price of one place; None where the cost book has no line for its kind and size."""
+    kind = going_in or place.kind
+    size = prices.typical.get(place.kind) if place.capacity_gal is None else place.capacity_gal
+    line = line_for(prices.lines.get(kind, []), size)
+    if line is None:
+        return None
+    parts = [Part(item, cents(prices.amount(item)), True, prices.status.get(item, "")) for item in ALWAYS]
+    for item, due in work_due(place, going_in).items():
+        if due is not False:
+            amount = prices.amount(item) * (1 if due else prices.share(item))
+            parts.append(Part(item, cents(amount), due, prices.status.get(item, "")))
+    parts += extras
+    beside = sum((part.amount for part in parts), Decimal(0))
+    damage = damage_expected(place, prices)
+    return Quote(
+        cents(line.planned_cost + beside),
+        cents(line.emergency_cost + beside + damage.amount),
+        damage.amount,
+        (*parts, damage),
+        line.planned_cost,
+        line.emergency_cost,
+        line.status,
+    )
+
+
+def damage_expected(place: Place, prices: PriceList) -> Part:
+    """Expected damage of one failure: what lies below, how often a failure leaks, what stands in its way."""
+    status = prices.status.get("damage_finished", "")
+    if place.kind in TANKLESS:
+        return Part("damage", Decimal(0), False, status)
+    if place.below:
+        below = prices.amount(f"damage_{place.below}")
+    else:
+        finished = prices.share("damage_finished")
+        below = finished * prices.amount("damage_finished") + (1 - finished) * prices.amount(
+            "damage_unfinished"
+        )
+    drained = both(place.has_pan, place.has_drain)
+    with_drain, alone = prices.share("pan_and_drain_saves"), prices.share("pan_alone_saves")
+    if drained:
+        saved = with_drain
+    elif drained is None:  # counted by the share that code work assumes
+        saved = (1 - prices.share("pan_and_drain")) * with_drain
+    else:
+        saved = alone if place.has_pan else Decimal(0)
+    alarm = prices.share("leak_alarm_saves") if place.has_leak_alarm else Decimal(0)
+    known = None if not place.below or drained is None else True
+    amount = below * prices.share("failures_that_leak") * (1 - saved) * (1 - alarm)
+    return Part("damage", cents(amount), known, status)
+
+
+def pricing_of(found: Sequence[Place], prices: PriceList) -> Pricing:
+    """Prices of places in the order asked. Raises CostBookRefused naming every kind and size without a price."""
+    typical = typical_sizes([place.kind for place in found], [place.capacity_gal for place in found])
+    sized = PriceList(prices.lines, prices.amounts, prices.shares, prices.status, typical)
+    cache: dict[Place, Quote | None] = {}
+    missing, status = Counter[str](), Counter[str]()
+    quotes: list[Quote] = []
+    assumed = 0
+    for place in found:
+        if place not in cache:
+            cache[place] = quote(place, sized)
+        assumed += place.capacity_gal is None and len(prices.lines.get(place.kind, ())) > 1
+        one = cache[place]
+        if one is None:
+            missing[_lacking(place, sized)] += 1
+            continue
+        status[one.status] += 1
+        quotes.append(one)
+    if missing:
+        raise CostBookRefused(
+            [
+                f"The cost book has no price for {what}: {count} in service. Add a line for it and run again."
+                for what, count in sorted(missing.items())
+            ]
+        )
+    return Pricing(
+        [one.planned for one in quotes],
+        [one.emergency for one in quotes],
+        dict(status),
+        assumed,
+        made_of(quotes),
+    )
+
+
+def _lacking(place: Place, prices: PriceList) -> str:
+    size = prices.typical.get(place.kind) if place.capacity_gal is None else place.capacity_gal
+    return kind_words(place.kind) + (
+        "" if size is None or place.kind not in prices.lines else f" of {size:g} gal"
+    )
+
+
+def made_of(quotes: Sequence[Quote]) -> list[dict[str, Any]]:
+    """What all prices together are made of: per item how many are due, how many not known, and the money."""
+    rows: dict[str, dict[str, Any]] = {}
+    for one in quotes:
+        for part in one.parts:
+            row = rows.setdefault(
+                part.item,
+                {"item": part.item, "due": 0, "not_known": 0, "amount": Decimal(0), "status": part.status},
+            )
+            row["due"] += part.due is True
+            row["not_known"] += part.due is None
+            row["amount"] += part.amount
+    return [row | {"amount": str(row["amount"])} for row in rows.values()]
+
+
+def pricer(book: CostBook) -> Callable[[Sequence[int]], Pricing]:
+    """Prices of heaters by their numbers, in the order asked, under one version of the cost book."""
+    prices = price_list(book)
+    found: dict[int, Place] = {}
+
+    def price(heater_ids: Sequence[int]) -> Pricing:
+        if not found:
+            found.update(places())
+        return pricing_of([found[pk] for pk in heater_ids], prices)
+
+    return price
+
+
+def plain_prices(book: CostBook) -> list[list[str]]:
+    """Everything in a version that money depends on, for a digest."""
+    lines = book.lines.values_list(
+        "kind", "capacity_from_gal", "capacity_to_gal", "planned_cost", "emergency_cost"
+    )
+    items = book.items.order_by("item").values_list("item", "amount", "share")
+    return [[str(value) for value in row] for row in (*lines, *items)]
