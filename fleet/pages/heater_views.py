@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.core.paginator import Paginator
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -14,48 +13,14 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.care import selectors as care
 from fleet.care.shut_off import shut_off_steps
-from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.access import Need, page
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Position, Property
+from fleet.estate.models import Position
 from fleet.heaters import attachments, record_services
-from fleet.heaters.models import Attachment, Heater, Kind, ServiceRecord
+from fleet.heaters.models import Attachment, Heater, ServiceRecord
 from fleet.pages import forecasts, heater_facts, selectors, timeline
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import HeaterForm
-
-PER_LEAF = 50
-
-
-@page(Need.READ)
-@require_GET
-def heaters(request: HttpRequest) -> HttpResponse:
-    asked = request.GET
-    today = today_of(cast(MemberRequest, request).organisation)
-    property_id = int(asked["property"]) if asked.get("property", "").isdigit() else None
-    kind = asked.get("kind", "") if asked.get("kind") in Kind.values else ""
-    service = asked.get("service", "in")
-    order = asked.get("order", "") if asked.get("order") in selectors.ORDERS else "tag"
-    rows = selectors.heaters(asked.get("words", "")[:100], property_id, kind, service, order)
-    leaf = Paginator(rows, PER_LEAF).get_page(asked.get("page"))
-    shown: Any = leaf.object_list
-    return render(
-        request,
-        "pages/heaters.html",
-        {
-            "leaf": leaf,
-            "rows": [selectors.shown_heater(row, today) for row in shown.values(*selectors.HEATER_COLUMNS)],
-            "properties": Property.objects.values("id", "name"),
-            "kinds": Kind.choices,
-            "orders": [(name, label) for name, (label, _) in selectors.ORDERS.items()],
-            "chosen": {
-                "property": property_id,
-                "kind": kind,
-                "service": service,
-                "order": order,
-                "words": asked.get("words", ""),
-            },
-        },
-    )
 
 
 def _heater(pk: int) -> Heater:

@@ -5,7 +5,6 @@ Each group stops at a few rows and says whether there are more. Words are all to
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,6 +15,7 @@ from fleet.care.models import Finding, Label
 from fleet.estate.models import Building, Membership, Organisation, Position, Property
 from fleet.heaters.models import Heater
 from fleet.pages import words
+from fleet.pages.selectors import meeting
 
 FEW = 8
 
@@ -32,17 +32,6 @@ class Group:
     title: str
     rows: list[Found] = field(default_factory=list)
     more: str = ""
-
-
-def _meeting(words_sought: Iterable[str], *fields: str) -> Q:
-    """Every word stands in at least one of the fields."""
-    asked = Q()
-    for word in words_sought:
-        anywhere = Q()
-        for name in fields:
-            anywhere |= Q(**{f"{name}__icontains": word})
-        asked &= anywhere
-    return asked
 
 
 def find(text: str, organisation: Organisation, sees_people: bool) -> list[Group]:
@@ -66,7 +55,7 @@ def exactly(text: str) -> int | None:
 
 def _heaters(text: str, sought: list[str]) -> Group:
     rows = Heater.objects.filter(
-        _meeting(
+        meeting(
             sought,
             "tag",
             "serial_number",
@@ -102,19 +91,19 @@ def _heaters(text: str, sought: list[str]) -> Group:
 
 def _places(sought: list[str]) -> Group:
     shown: list[Found] = []
-    for row in Property.objects.filter(_meeting(sought, "name", "address")).values("id", "name", "address")[
+    for row in Property.objects.filter(meeting(sought, "name", "address")).values("id", "name", "address")[
         :FEW
     ]:
         shown.append(Found(row["name"], row["address"], reverse("pages:property", args=[row["id"]])))
     fields = ("name", "property__name")
-    for row in Building.objects.filter(_meeting(sought, *fields)).values("id", *fields)[:FEW]:
+    for row in Building.objects.filter(meeting(sought, *fields)).values("id", *fields)[:FEW]:
         shown.append(
             Found(
                 f"Building {row['name']}", row["property__name"], reverse("pages:building", args=[row["id"]])
             )
         )
     fields_of_place = ("label", "room", "building__name", "building__property__name")
-    for row in Position.objects.filter(_meeting(sought, *fields_of_place)).values("id", *fields_of_place)[
+    for row in Position.objects.filter(meeting(sought, *fields_of_place)).values("id", *fields_of_place)[
         :FEW
     ]:
         where = f"{row['building__property__name']}, {row['building__name']}"
@@ -123,7 +112,7 @@ def _places(sought: list[str]) -> Group:
 
 
 def _findings(sought: list[str]) -> Group:
-    rows = Finding.objects.filter(_meeting(sought, "words", "name")).select_related("heater")
+    rows = Finding.objects.filter(meeting(sought, "words", "name")).select_related("heater")
     return Group(
         "Findings",
         [
@@ -139,6 +128,6 @@ def _findings(sought: list[str]) -> Group:
 
 def _people(sought: list[str], organisation: Organisation) -> Group:
     rows: Any = Membership.objects.filter(
-        _meeting(sought, "person__name", "person__email"), organisation=organisation
+        meeting(sought, "person__name", "person__email"), organisation=organisation
     ).select_related("person")
     return Group("People", [Found(str(row.person), row.get_role_display(), "") for row in rows[:FEW]])

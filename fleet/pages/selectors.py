@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, F, Q
+from django.db.models import Count, Q
 
 from fleet.estate.models import Building, HistoryEntry, Position, Property
 from fleet.heaters.models import Heater, Kind
@@ -61,50 +62,15 @@ HEATER_COLUMNS = (
 )
 
 
-# What the list can be put in order of; rows with the same value keep a fixed order by number.
-ORDERS: dict[str, tuple[str, tuple[Any, ...]]] = {
-    "tag": ("by tag", ("tag",)),
-    "place": (
-        "by place",
-        ("position__building__property__name", "position__building__name", "position__label"),
-    ),
-    "oldest": ("oldest first", (F("installed_latest").asc(nulls_last=True),)),
-    "newest": ("newest first", (F("installed_latest").desc(nulls_last=True),)),
-}
-
-
-def heaters(
-    words_sought: str = "",
-    property_id: int | None = None,
-    kind: str = "",
-    service: str = "in",
-    order: str = "tag",
-) -> Any:
-    """Heaters in order; take a leaf and then `.values(*HEATER_COLUMNS)`, so that counting joins nothing.
-
-    `service`: 'in', 'ended' or 'all'.
-    """
-    rows = Heater.objects.all()
-    if service == "in":
-        rows = rows.filter(ending="")
-    elif service == "ended":
-        rows = rows.exclude(ending="")
-    if property_id is not None:
-        rows = rows.filter(
-            position__in=Position.objects.filter(building__property_id=property_id).values("id")
-        )
-    if kind:
-        rows = rows.filter(kind=kind)
-    for word in words_sought.split()[:6]:
-        rows = rows.filter(
-            Q(tag__icontains=word)
-            | Q(position__label__icontains=word)
-            | Q(position__building__name__icontains=word)
-            | Q(position__building__property__name__icontains=word)
-            | Q(serial_number__icontains=word)
-            | Q(model_number__icontains=word)
-        )
-    return rows.order_by(*ORDERS[order][1], "id")
+def meeting(words_sought: Iterable[str], *fields: str) -> Q:
+    """Every word stands in at least one of the fields."""
+    asked = Q()
+    for word in words_sought:
+        anywhere = Q()
+        for name in fields:
+            anywhere |= Q(**{f"{name}__icontains": word})
+        asked &= anywhere
+    return asked
 
 
 def heaters_in(building_id: int) -> Any:

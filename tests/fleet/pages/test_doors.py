@@ -158,7 +158,7 @@ def test_the_heater_list_is_filtered_ordered_and_cut_into_leaves(in_house: Cast)
     first = tags()
     assert len(first) == 50
     assert tags(page="2") == [f"C-{number}" for number in range(50, 60)] + ["H-1", "OLD"]
-    assert tags(order="oldest")[0] == "OLD"
+    assert tags(order="installed")[0] == "OLD"
     assert tags(words="cedar c-07") == ["C-07"]
     assert tags(property=str(in_house.property.pk)) == ["H-1", "OLD"]
     assert tags(kind="gas_storage_atmospheric") == ["H-1", "OLD"]

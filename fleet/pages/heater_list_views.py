@@ -1,0 +1,138 @@
+"""The list of heaters on the page and as a file, and the lists a person keeps under a name."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from typing import Any, cast
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse, QueryDict, StreamingHttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_POST
+
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Property
+from fleet.estate.scope import current_scope, scoped
+from fleet.heaters.exporting import neutralised
+from fleet.heaters.models import Kind
+from fleet.pages import forecasts, heater_list
+from fleet.pages.models import KeptList
+
+NOT_KEPT = ("page", "csrfmiddlewaretoken", "name")
+
+
+@page(Need.READ)
+@require_GET
+def heaters(request: HttpRequest) -> HttpResponse:
+    member = cast(MemberRequest, request)
+    today = today_of(member.organisation)
+    asked = heater_list.Asked.read(request.GET)
+    found = heater_list.rows(asked, forecasts.latest_run(member.organisation.pk), today)
+    leaf = Paginator(found, asked.leaf_size).get_page(request.GET.get("page"))
+    lines = [
+        {"id": row["id"], "ended": row["ending"], "cells": heater_list.cells(row, asked.columns, today)}
+        for row in heater_list.values(cast(Any, leaf.object_list))
+    ]
+    context = {
+        "leaf": leaf,
+        "lines": lines,
+        "asked": asked,
+        "headings": [_heading(request.GET, asked, column) for column in asked.columns],
+        "properties": Property.objects.values("id", "name"),
+        "kinds": Kind.choices,
+        "services": heater_list.SERVICES.items(),
+        "ages": heater_list.AGES,
+        "chances": heater_list.CHANCES,
+        "leaves": heater_list.LEAVES,
+        "all_columns": heater_list.COLUMNS,
+        "query": _kept_query(request.GET),
+        "kept": KeptList.objects.filter(person=member.user, organisation=member.organisation),
+    }
+    return render(request, "pages/heaters.html", context)
+
+
+def _kept_query(query: QueryDict) -> str:
+    """The filters, order and columns of a query string, without the leaf and what is empty."""
+    kept = QueryDict(mutable=True)
+    for key in query:
+        values = [value for value in query.getlist(key) if value]
+        if key not in NOT_KEPT and values:
+            kept.setlist(key, values)
+    return kept.urlencode()
+
+
+def _heading(query: QueryDict, asked: heater_list.Asked, column: heater_list.Column) -> dict[str, Any]:
+    """A column's heading: where it leads to put the list in its order, and how it stands now."""
+    here = asked.order == column.key
+    turned = query.copy()
+    turned.pop("page", None)
+    turned["order"] = f"-{column.key}" if here and not asked.descending else column.key
+    return {
+        "column": column,
+        "address": f"?{turned.urlencode()}" if column.order else "",
+        "stands": ("descending" if asked.descending else "ascending") if here else "",
+    }
+
+
+class _Line:
+    """A file that gives each line back, for a writer that wants to write."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+@page(Need.READ)
+@require_GET
+def heaters_file(request: HttpRequest) -> HttpResponseBase:
+    """What the list shows, all leaves of it, as CSV."""
+    member = cast(MemberRequest, request)
+    today, scope = today_of(member.organisation), current_scope()
+    asked = heater_list.Asked.read(request.GET)
+    run = forecasts.latest_run(member.organisation.pk)
+
+    def lines() -> Iterator[str]:
+        writer = csv.writer(_Line())
+        yield "\ufeff" + str(writer.writerow([column.heading for column in asked.columns]))
+        # The request's scope has ended when these lines are read.
+        with scoped(scope):
+            for row in heater_list.values(heater_list.rows(asked, run, today)).iterator(2000):
+                shown = heater_list.cells(row, asked.columns, today)
+                yield str(writer.writerow([neutralised(text) for _, text in shown]))
+
+    answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="heaters-{today.isoformat()}.csv"'
+    return answer
+
+
+@page(Need.READ)
+@require_POST
+def keep_list(request: HttpRequest) -> HttpResponse:
+    member = cast(MemberRequest, request)
+    name, query = (
+        request.POST.get("name", "").strip()[:80],
+        _kept_query(QueryDict(request.POST.get("query", ""))),
+    )
+    if not name:
+        messages.error(request, "Nothing was kept: give the list a name, such as Old gas heaters.")
+    elif len(query) > 1000:
+        messages.error(request, "Nothing was kept: too many filters at once.")
+    else:
+        KeptList.objects.update_or_create(
+            organisation=member.organisation, person=member.user, name=name, defaults={"query": query}
+        )
+        messages.success(request, f"Kept as {name}.")
+    return redirect(f"{reverse('pages:heaters')}?{query}")
+
+
+@page(Need.READ)
+@require_POST
+def drop_list(request: HttpRequest, pk: int) -> HttpResponse:
+    row = get_object_or_404(KeptList.objects, pk=pk, person=cast(MemberRequest, request).user)
+    row.delete()
+    messages.success(request, f"{row.name} is no longer kept. The heaters are untouched.")
+    return redirect("pages:heaters")

@@ -1,0 +1,130 @@
+"""The list of heaters: columns, order by heading, filters by age and chance, kept lists, the file of what is shown."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from datetime import date
+
+import pytest
+from django.urls import reverse
+from django.utils import timezone
+
+from fleet.pages.models import KeptList
+from fleet.planning.models import ForecastRun, HeaterOutlook
+from tests.conftest import Cast, make_heater
+
+
+@pytest.fixture
+def stocked(in_house: Cast) -> Cast:
+    """Three heaters of 1999, 2010 and 2016 with 90, 40 and 5 % chance to fail within 36 months."""
+    rows = {"H-1": in_house.heater}
+    for tag, year in (("OLD", 1999), ("MID", 2010)):
+        day = date(year, 6, 1)
+        rows[tag] = make_heater(
+            in_house.house, tag=tag, installed_earliest=day, installed_latest=day, maker="=1+1"
+        )
+    run = ForecastRun.objects.create(
+        organisation=in_house.house,
+        as_of=date(2026, 1, 1),
+        state="done",
+        finished_at=timezone.now(),
+        result={},
+    )
+    for rank, (tag, chance) in enumerate((("OLD", 0.9), ("MID", 0.4), ("H-1", 0.05)), 1):
+        HeaterOutlook.objects.create(
+            organisation=in_house.house,
+            run=run,
+            heater=rows[tag],
+            rank=rank,
+            age_years=1,
+            age_known=True,
+            p_fail_12_months=chance / 2,
+            p_fail_36_months=chance,
+            remaining_life_p10_years=1,
+            remaining_life_median_years=2,
+            remaining_life_p90_years=3,
+            planned_cost=1,
+            emergency_cost=2,
+        )
+    return in_house
+
+
+def page_of(cast: Cast, query: str = "") -> str:
+    return cast.client(cast.owner).get(f"{reverse('pages:heaters')}?{query}").content.decode()
+
+
+def tags(page: str) -> list[str]:
+    return re.findall(r'<th scope="row"><a [^>]*>([^<]+)</a>', page)
+
+
+@pytest.mark.parametrize(
+    ("query", "expected"),
+    [
+        ("order=tag", ["H-1", "MID", "OLD"]),
+        ("order=-tag", ["OLD", "MID", "H-1"]),
+        ("order=installed", ["OLD", "MID", "H-1"]),
+        ("order=-chance", ["OLD", "MID", "H-1"]),
+        ("chance=25&order=chance", ["MID", "OLD"]),
+        ("age=20", ["OLD"]),
+        ("age=99999999", []),
+        ("order=age", ["H-1", "MID", "OLD"]),
+        ("order=look__run", ["H-1", "MID", "OLD"]),
+        ("leaf=7&age=x&chance=-1", ["H-1", "MID", "OLD"]),
+    ],
+)
+def test_order_and_filters(stocked: Cast, query: str, expected: list[str]) -> None:
+    assert tags(page_of(stocked, query)) == expected
+
+
+def test_a_heading_says_how_the_list_stands_and_turns_it(stocked: Cast) -> None:
+    page = page_of(stocked, "order=chance&words=o")
+    assert re.search(r'aria-sort="ascending"><a href="\?order=-chance&amp;words=o">Fails within', page)
+
+
+def test_only_the_chosen_columns_are_shown_and_the_tag_always(stocked: Cast) -> None:
+    page = page_of(stocked, "column=serial&column=maker&column=bogus")
+    headings = re.findall(r'<th scope="col"[^>]*>(?:<a [^>]*>)?([^<]+)', page)
+    assert headings == ["Heater", "Maker", "Serial number"]
+
+
+def test_the_file_holds_what_the_list_shows_and_no_formula(stocked: Cast) -> None:
+    answer = stocked.client(stocked.owner).get(
+        f"{reverse('pages:heaters_file')}?column=maker&column=chance&order=-chance&chance=25"
+    )
+    text = b"".join(answer.streaming_content).decode("utf-8-sig")
+    assert list(csv.reader(io.StringIO(text))) == [
+        ["Heater", "Fails within 36 months", "Maker"],
+        ["OLD", "90 %", "'=1+1"],
+        ["MID", "40 %", "'=1+1"],
+    ]
+
+
+def test_the_file_keeps_within_the_own_house(cast: Cast) -> None:
+    answer = cast.client(cast.outsider).get(reverse("pages:heaters_file"))
+    text = b"".join(answer.streaming_content).decode("utf-8-sig")
+    assert "B-1" in text
+    assert "H-1" not in text
+
+
+def test_a_list_is_kept_opened_and_dropped_by_its_own_person_only(stocked: Cast) -> None:
+    client = stocked.client(stocked.owner)
+    client.post(reverse("pages:keep_list"), {"name": "Very old", "query": "age=20&page=3&order=tag"})
+    row = KeptList.objects.get()
+    assert row.query == "age=20&order=tag"
+    assert '<a href="?age=20&amp;order=tag">Very old</a>' in page_of(stocked)
+    other = stocked.client(stocked.planner)
+    assert "Very old" not in other.get(reverse("pages:heaters")).content.decode()
+    assert other.post(reverse("pages:drop_list", args=[row.pk])).status_code == 404
+    client.post(reverse("pages:keep_list"), {"name": "Very old", "query": "age=15"})
+    assert [kept.query for kept in KeptList.objects.all()] == ["age=15"]
+    client.post(reverse("pages:drop_list", args=[row.pk]))
+    assert not KeptList.objects.exists()
+
+
+def test_a_list_without_a_name_is_not_kept(stocked: Cast) -> None:
+    client = stocked.client(stocked.owner)
+    answer = client.post(reverse("pages:keep_list"), {"name": " ", "query": "age=20"}, follow=True)
+    assert "give the list a name" in answer.content.decode()
+    assert not KeptList.objects.exists()
