@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, F, Q
 
 from fleet.estate.models import Building, HistoryEntry, Position, Property
 from fleet.heaters.models import Heater, Kind
