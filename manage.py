@@ -16,7 +16,7 @@ def main() -> None:
         sys.exit("The Python packages are not installed: run this as `uv run manage.py ...`.")
     words = list(sys.argv)
     if len(words) > 1:
-        words[1] = words[1].replace("-", "_") if words[1][0] != "-" else words[1]  # make-estate, move-to
+        words[1] = words[1].replace("-", "_") if words[1][:1] != "-" else words[1]  # make-estate, move-to
     try:
         execute_from_command_line(words)
     except ImproperlyConfigured as error:

@@ -150,19 +150,59 @@ class _Cut:
     expected: FloatArray  # (M, D)
 
 
-def _cut(posterior: Posterior, episodes: Episodes, edges: FloatArray, offset: FloatArray) -> _Cut:
-    draws = pick_draws(posterior, CHECK_DRAWS)
-    weight = np.exp(episodes.node_log_weight)
+@dataclass(frozen=True)
+class _Rates:
+    """Per row (n, D): shape, and the factor that turns grown powers of age into expected failures."""
+
+    shape: FloatArray
+    rate: FloatArray
+    log_rate: FloatArray
+
+
+def _rates(posterior: Posterior, episodes: Episodes, draws: IntArray) -> _Rates:
     kinds = np.array([posterior.kinds.index(kind) for kind in episodes.kinds])[episodes.kind]
     place = {building: index for index, building in enumerate(posterior.buildings)}
     column = np.array([place.get(building, -1) for building in episodes.buildings])[episodes.building]
     known_z = np.where(column[:, None] >= 0, posterior.z[draws].T[column], 1.0)
     shape = np.exp(posterior.log_shape[draws])[:, kinds].T
     log_rate = episodes.x @ posterior.beta[draws].T - shape * posterior.log_scale[draws][:, kinds].T
-    rate = known_z * np.exp(log_rate) * weight[:, None]
+    log_rate += np.log(known_z)
+    return _Rates(shape, np.exp(log_rate), log_rate)
+
+
+def date_weights(posterior: Posterior, episodes: Episodes, most_draws: int = CHECK_DRAWS) -> FloatArray:
+    """Weight of each row's possible install date given all that the record shows, averaged over the draws; (n,).
+
+    Rows of heaters with a known date weigh 1.  The weights before the record (``node_log_weight``) would count
+    too much exposure at old ages: a heater that goes on working is likelier to be the younger one.
+    """
+    vague = np.flatnonzero(episodes.node_log_weight != 0)
+    weight = np.ones(len(episodes.heater))
+    if not len(vague):
+        return weight
+    part = _subset(episodes, np.isin(np.arange(len(weight)), vague))
+    rates = _rates(posterior, part, pick_draws(posterior, most_draws))
+    grown = part.exit_age[:, None] ** rates.shape - part.entry_age[:, None] ** rates.shape
+    growth = np.log(rates.shape) + rates.log_rate + (rates.shape - 1) * np.log(part.exit_age)[:, None]
+    value = np.where(part.event[:, None], growth, 0.0) - rates.rate * grown
+    starts = np.flatnonzero((np.diff(part.heater, prepend=-1) != 0) | (np.diff(part.node, prepend=-1) != 0))
+    life = np.add.reduceat(value, starts, axis=0) + part.node_log_weight[starts][:, None]
+    of_heater = np.flatnonzero(np.diff(part.heater[starts], prepend=-1))
+    sizes = np.diff(np.append(of_heater, len(starts)))
+    share = np.exp(life - np.repeat(np.maximum.reduceat(life, of_heater, axis=0), sizes, axis=0))
+    share /= np.repeat(np.add.reduceat(share, of_heater, axis=0), sizes, axis=0)
+    weight[vague] = np.repeat(share.mean(axis=1), np.diff(np.append(starts, len(part.heater))))
+    return weight
+
+
+def _cut(
+    posterior: Posterior, episodes: Episodes, edges: FloatArray, offset: FloatArray, weight: FloatArray
+) -> _Cut:
+    rates = _rates(posterior, episodes, pick_draws(posterior, CHECK_DRAWS))
+    shape, rate = rates.shape, rates.rate * weight[:, None]
     bins = len(edges) - 1
     exposure, observed = np.zeros(bins), np.zeros(bins)
-    expected = np.zeros((bins, len(draws)))
+    expected = np.zeros((bins, shape.shape[1]))
     for b in range(bins):
         low = np.maximum(episodes.entry_age, edges[b] - offset)
         high = np.minimum(episodes.exit_age, edges[b + 1] - offset)
@@ -187,11 +227,11 @@ def observed_against_expected(
     shows where the shape is wrong; whether the forecast can be trusted is for the back-test.
     Raises ValueError for an unknown ``by``.
     """
-    none = np.zeros(len(episodes.heater))
+    none, weight = np.zeros(len(episodes.heater)), date_weights(posterior, episodes)
     parts: list[tuple[str, _Cut]] = []
     if by == "age":
         edges = np.array(AGE_BANDS)
-        cut = _cut(posterior, episodes, edges, none)
+        cut = _cut(posterior, episodes, edges, none, weight)
         names = [f"{low:.0f} to {high:.0f}" for low, high in pairwise(edges)]
         names[-1] = f"{edges[-2]:.0f} and over"
         return _table(names, cut)
@@ -201,16 +241,16 @@ def observed_against_expected(
         oldest = float((installed + episodes.entry_age).min(initial=calendar_year_of(records.as_of)))
         years = np.arange(1970 + int(np.floor(oldest)), records.as_of.year + 2)
         edges = np.array([calendar_year_of(date(int(year), 1, 1)) for year in years])
-        return _table([str(year) for year in years[:-1]], _cut(posterior, episodes, edges, installed))
+        return _table([str(year) for year in years[:-1]], _cut(posterior, episodes, edges, installed, weight))
     if by == "kind":
         for index, kind in enumerate(episodes.kinds):
-            parts.append((kind, _whole(posterior, episodes, episodes.kind == index)))
+            parts.append((kind, _whole(posterior, episodes, episodes.kind == index, weight)))
     elif by == "property":
         ids = np.array(episodes.heater_ids, dtype=np.int64)
         owner = records.heaters.set_index("heater_id")["property_id"].reindex(ids).to_numpy(dtype=np.int64)
         for property_id in np.unique(owner):
             rows = owner[episodes.heater] == property_id
-            parts.append((str(property_id), _whole(posterior, episodes, rows)))
+            parts.append((str(property_id), _whole(posterior, episodes, rows, weight)))
     else:
         raise ValueError(f"by {by!r}: choose age, year, kind or property")
     merged = _Cut(
@@ -221,8 +261,9 @@ def observed_against_expected(
     return _table([name for name, _ in parts], merged)
 
 
-def _whole(posterior: Posterior, episodes: Episodes, rows: BoolArray) -> _Cut:
-    return _cut(posterior, _subset(episodes, rows), np.array([0.0, 1000.0]), np.zeros(int(rows.sum())))
+def _whole(posterior: Posterior, episodes: Episodes, rows: BoolArray, weight: FloatArray) -> _Cut:
+    edges = np.array([0.0, 1000.0])
+    return _cut(posterior, _subset(episodes, rows), edges, np.zeros(int(rows.sum())), weight[rows])
 
 
 def _subset(episodes: Episodes, rows: BoolArray) -> Episodes:
@@ -281,7 +322,8 @@ def model_curve(posterior: Posterior, episodes: Episodes, kind: str, ages: Float
     comparable with ``survival_curve``: age, survival, p10, p90; conditional on ages[0].
     """
     rows = episodes.kind == episodes.kinds.index(kind)
-    cut = _cut(posterior, _subset(episodes, rows), ages, np.zeros(int(rows.sum())))
+    weight = date_weights(posterior, episodes)[rows]
+    cut = _cut(posterior, _subset(episodes, rows), ages, np.zeros(int(rows.sum())), weight)
     hazard = cut.expected / np.maximum(cut.exposure, 1e-12)[:, None] * np.diff(ages)[:, None]
     survival = np.exp(-np.concatenate([np.zeros((1, hazard.shape[1])), hazard.cumsum(axis=0)]))
     low, high = np.quantile(survival, [0.1, 0.9], axis=1)

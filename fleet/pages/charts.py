@@ -147,15 +147,9 @@ def money_per_year(rows: Rows, currency: str = "USD", narrow: bool = False) -> S
 
 
 def outlook_curve(rows: Rows, narrow: bool = False) -> Spec:
-    """Chance that one heater has failed. Rows: years (from now), failed (fraction of one)."""
+    """Chance that one heater has failed. Rows: years (from now), failed, and p10 and p90 (its 80 % interval) or none."""
     spec = _frame("Chance that this heater has failed, by years from now", _width(narrow), 200)
     spec["data"] = {"values": [dict(row) for row in rows]}
-    spec["mark"] = {
-        "type": "line",
-        "color": DARK,
-        "interpolate": "monotone",
-        "point": {"color": DARK, "size": 60},
-    }
     spec["encoding"] = {
         "x": {
             "field": "years",
@@ -163,13 +157,109 @@ def outlook_curve(rows: Rows, narrow: bool = False) -> Spec:
             "title": "Years from now",
             "axis": {"tickMinStep": 1},
         },
-        "y": {
-            "field": "failed",
-            "type": "quantitative",
-            "scale": {"domain": [0, 1]},
-            "axis": {"format": ".0%", "tickCount": 5, "title": "Chance of failure so far"},
+    }
+    axis = {"format": ".0%", "tickCount": 5, "title": "Chance of failure so far"}
+    chance = {"field": "failed", "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis}
+    line = {"type": "line", "color": DARK, "interpolate": "monotone", "point": {"color": DARK, "size": 60}}
+    spec["layer"] = [{"mark": line, "encoding": {"y": chance}}]
+    if all("p10" in row for row in rows):
+        spec["description"] += ": the line is our best estimate, the band its 80 % interval"
+        spec["layer"].insert(0, _band("p10", "p90", axis, "monotone"))
+    return spec
+
+
+def _band(low: str, high: str, axis: Spec, interpolate: str) -> Spec:
+    return {
+        "mark": {"type": "area", "color": MIDDLE, "opacity": 0.35, "interpolate": interpolate},
+        "encoding": {
+            "y": {"field": low, "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis},
+            "y2": {"field": high},
         },
     }
+
+
+def survival_against_model(observed: Rows, model: Rows, words: str, narrow: bool = False) -> Spec:
+    """Share still working by age. `observed` rows: age, survival, low, high; `model` rows: age, survival, p10, p90.
+
+    The observed curve is the stepped line, the model's the smooth one inside its band.
+    """
+    spec = _frame(
+        f"Share still working by age, {words}: steps show the record, the smooth line and band the model",
+        _width(narrow),
+        240,
+    )
+    axis = {"format": ".0%", "tickCount": 5, "title": "Still working"}
+    age = {"field": "age", "type": "quantitative", "title": "Age in years", "scale": {"zero": False}}
+    share = {"field": "survival", "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis}
+    names = {
+        "type": "nominal",
+        "scale": {"domain": ["the record", "the model, 80 % band"], "range": [WARM, DARK]},
+    }
+
+    def line(rows: Rows, name: str, mark: Spec) -> Spec:
+        return {
+            "data": {"values": [{**row, "what": name} for row in rows]},
+            "mark": {"type": "line", "strokeWidth": 2, **mark},
+            "encoding": {"x": age, "y": share, "color": {"field": "what", **names}},
+        }
+
+    edges = {"type": "line", "interpolate": "step-after", "color": WARM, "strokeDash": [3, 3]}
+    spec["layer"] = [
+        {
+            "data": {"values": [dict(row) for row in model]},
+            **_with_age(_band("p10", "p90", axis, "linear"), age),
+        },
+        *(
+            {
+                "data": {"values": [dict(row) for row in observed]},
+                "mark": edges,
+                "encoding": {"x": age, "y": {**share, "field": edge}},
+            }
+            for edge in ("low", "high")
+        ),
+        line(observed, "the record", {"interpolate": "step-after"}),
+        line(model, "the model, 80 % band", {}),
+    ]
+    return spec
+
+
+def _with_age(layer: Spec, age: Spec) -> Spec:
+    return {**layer, "encoding": {"x": age, **layer["encoding"]}}
+
+
+def failures_against_expected(rows: Rows, grouping: str, narrow: bool = False) -> Spec:
+    """Failures on record beside those the model expects. Rows: name, order, observed, expected, low, high."""
+    count = len(rows)
+    spec = _frame(
+        f"Failures by {grouping}: bars show the record, the dot and line what the model expects with its 80 % range",
+        _width(narrow) - (60 if narrow else 120),
+        max(70, 26 * count),
+    )
+    spec["data"] = {"values": [dict(row) for row in rows]}
+    spec["encoding"] = {
+        "y": {
+            "field": "name",
+            "type": "nominal",
+            "sort": [row["name"] for row in rows],
+            "title": None,
+            "axis": {"labelLimit": 110 if narrow else 200},
+        }
+    }
+
+    def place(field: str) -> Spec:
+        return {"field": field, "type": "quantitative", "title": "Failures"}
+
+    spec["layer"] = [
+        {"mark": {"type": "bar", "color": MIDDLE}, "encoding": {"x": place("observed")}},
+        {
+            "mark": {"type": "rule", "color": "#1d2327", "strokeWidth": 2},
+            "encoding": {"x": place("low"), "x2": {"field": "high"}},
+        },
+        {
+            "mark": {"type": "point", "color": "#1d2327", "filled": True, "size": 60},
+            "encoding": {"x": place("expected")},
+        },
+    ]
     return spec
 
 

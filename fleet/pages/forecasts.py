@@ -41,6 +41,7 @@ class Outlook:
     planned_cost: Any
     emergency_cost: Any
     reasons: list[str]
+    chances: tuple[tuple[float, float, float, float], ...] = ()  # years ahead, chance of failure, p10, p90
 
 
 def latest_run(organisation_id: int) -> ForecastRun | None:
@@ -107,11 +108,15 @@ def outlook_of(run: ForecastRun | None, heater_id: int) -> Outlook | None:
         row.planned_cost,
         row.emergency_cost,
         [str(reason.get("words", "")) if isinstance(reason, dict) else str(reason) for reason in row.reasons],
+        tuple((float(a), float(b), float(c), float(d)) for a, b, c, d in row.chances),
     )
 
 
 def curve(outlook: Outlook) -> list[dict[str, float]]:
     """Points of the chance to have failed, from the run's own figures, in order of time."""
+    if outlook.chances:
+        nothing = {"years": 0.0, "failed": 0.0, "p10": 0.0, "p90": 0.0}
+        return [nothing, *(dict(zip(nothing, point, strict=True)) for point in outlook.chances)]
     points = {
         (0.0, 0.0),
         (1.0, outlook.fails_in_12_months),
@@ -123,8 +128,16 @@ def curve(outlook: Outlook) -> list[dict[str, float]]:
     return [{"years": round(when, 2), "failed": round(chance, 4)} for when, chance in sorted(points)]
 
 
-def curve_table(outlook: Outlook) -> list[tuple[str, str]]:
-    return [(f"{point['years']:g}", words.percent(point["failed"])) for point in curve(outlook)]
+def curve_table(outlook: Outlook) -> list[tuple[str, str, str]]:
+    """Years, chance of failure by then, and its 80 % interval ('' where the run kept none)."""
+    return [
+        (
+            f"{point['years']:g}",
+            words.percent(point["failed"]),
+            f"{words.percent(point['p10'])} to {words.percent(point['p90'])}" if "p10" in point else "",
+        )
+        for point in curve(outlook)
+    ]
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.cost_book import ensure_cost_book
 from fleet.planning.models import ForecastRun
 from fleet.planning.prices import CostBookRefused
+from fleet.planning.priors import entered
 
 State = CapitalPlan.State
 HIGHEST_CAP = Decimal("99999999999")
@@ -178,7 +179,13 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
     book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
     months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
     asked = chain.Asked(
-        plan.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
+        plan.horizon_years,
+        run.seed,
+        run.draws,
+        months,
+        float(book.growth_mean),
+        float(book.growth_sd),
+        entered(plan.organisation_id),
     )
     wishes = capital_chain.Wishes(
         plan.cap,

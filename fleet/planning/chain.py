@@ -12,7 +12,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from fleet.estate.background import Cancelled
 from fleet.planning import periods, tables
+from fleet.planning.priors import Entered
+from fleet.planning.priors import tables as prior_tables
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +40,7 @@ class Asked:
     fiscal_start_months: dict[int, int]  # by property
     growth_mean: float
     growth_sd: float
+    priors: Entered = ()  # figures the organisation entered in place of shipped ones
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,7 @@ def fit_records(
     """Episodes and priors in, posterior out, with its diagnostics as plain values."""
     from forecasting.episodes import build_episodes
     from forecasting.lifetimes import load_prior
-    from forecasting.posterior import fit
+    from forecasting.posterior import FitCancelled, fit
 
     if records.heaters.empty:
         raise NothingToForecast("There is no heater on record on that day. Import heaters first.")
@@ -77,12 +81,15 @@ def fit_records(
     progress(0.02, "Cutting the recorded lives into episodes")
     episodes = build_episodes(records, kinds)
     built = time.perf_counter()
-    prior = load_prior(kinds, episodes.covariates)
+    prior = load_prior(kinds, episodes.covariates, *prior_tables(asked.priors))
 
     def inner(fraction: float, words: str) -> None:
         progress(0.1 + 0.5 * fraction, words)
 
-    posterior = fit(episodes, prior, asked.draws, asked.seed, inner, cancelled)
+    try:
+        posterior = fit(episodes, prior, asked.draws, asked.seed, inner, cancelled)
+    except FitCancelled:
+        raise Cancelled from None
     seconds = {"episodes": built - clock, "fit": time.perf_counter() - built}
     return posterior, diagnostics_of(posterior, len(episodes.entry_age), seconds)
 

@@ -68,7 +68,7 @@ def _load(organisation: Organisation, write: Write) -> None:
 def _plan(organisation: Organisation, write: Write) -> None:
     """Print the last good plan; the first time, roll the tasks forward and make it."""
     from fleet.care.roll import roll_forward
-    from fleet.planning import printed, selectors, services
+    from fleet.planning import printed, selectors, services, trust
 
     run = selectors.latest_run(organisation.pk)
     if run is None:
@@ -76,6 +76,7 @@ def _plan(organisation: Organisation, write: Write) -> None:
         roll_forward(organisation)
         write("Fitting the forecast ...")
         run = services.run_forecast(services.open_run(organisation))
+        trust.request_check(organisation, run)  # made in the background once the pages are served
     write("\n".join(printed.printed(selectors.plan_tables(run), 10)))
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from fleet.estate.background import Running, register
-from fleet.planning.models import ForecastRun
+from fleet.planning.models import ForecastRun, TrustCheck
 from fleet.planning.prices import CostBookRefused
 from fleet.planning.services import run_forecast
+from fleet.planning.trust import request_check, run_check
 
 
 @register("forecast")
@@ -19,4 +20,18 @@ def forecast(job: Running) -> Any:
         run = run_forecast(run, job.report, job.cancelled)
     except (NothingToForecast, CostBookRefused) as refusal:
         return {"run_id": run.pk, "refused": str(refusal)}  # trying again would change nothing
+    if run.state == ForecastRun.State.DONE:
+        request_check(run.organisation, run)  # every forecast carries its check
     return {"run_id": run.pk, "state": run.state}
+
+
+@register("forecast check")
+def forecast_check(job: Running) -> Any:
+    from fleet.planning.chain import NothingToForecast
+
+    check = TrustCheck.objects.get(pk=job.payload["check_id"])
+    try:
+        check = run_check(check, job.report, job.cancelled)
+    except NothingToForecast as refusal:
+        return {"check_id": check.pk, "refused": str(refusal)}  # trying again would change nothing
+    return {"check_id": check.pk, "state": check.state}

@@ -13,8 +13,20 @@ from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.models import Kind
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.price_items import ITEM_OF
+from fleet.planning.prior_rows import PriorEntry
+from fleet.planning.trust_rows import TrustCheck
 
-__all__ = ["CapitalLine", "CapitalPlan", "CostBook", "CostItem", "CostLine", "ForecastRun", "HeaterOutlook"]
+__all__ = [
+    "CapitalLine",
+    "CapitalPlan",
+    "CostBook",
+    "CostItem",
+    "CostLine",
+    "ForecastRun",
+    "HeaterOutlook",
+    "PriorEntry",
+    "TrustCheck",
+]
 
 
 class CostBook(ScopedModel):
@@ -183,6 +195,9 @@ class HeaterOutlook(ScopedModel):
     planned_cost = models.DecimalField(max_digits=12, decimal_places=2)
     emergency_cost = models.DecimalField(max_digits=12, decimal_places=2)
     reasons = models.JSONField(default=list)
+    chances = models.JSONField(
+        default=list, help_text="Years ahead, chance of failure by then, and its 80 % interval"
+    )
 
     class Meta:
         ordering = ["rank"]

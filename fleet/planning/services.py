@@ -13,6 +13,7 @@ from django.utils import timezone
 from fleet.estate import background
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
+from fleet.planning import priors
 from fleet.planning.cost_book import (
     CostEntry,
     cost_book_on,
@@ -39,6 +40,7 @@ __all__ = [
     "save_prices",
 ]
 State = ForecastRun.State
+OUTLOOK_YEARS = (1, 3, 5, 10)
 
 
 class RunRefused(ValueError):
@@ -146,7 +148,13 @@ def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Cal
     book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
     months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
     asked = chain.Asked(
-        run.horizon_years, run.seed, run.draws, months, float(book.growth_mean), float(book.growth_sd)
+        run.horizon_years,
+        run.seed,
+        run.draws,
+        months,
+        float(book.growth_mean),
+        float(book.growth_sd),
+        priors.entered(run.organisation_id),
     )
     answer = chain.compute(records, costing.pricer(book), asked, report, cancelled)
     if cancelled():
@@ -154,9 +162,16 @@ def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Cal
     report(0.9, "Writing the plan down")
     prices = costing.plain_prices(book)
     inputs = chain.digest(
-        records.heaters, records.services, records.waters, prices, asked.__dict__, str(run.as_of)
+        records.heaters,
+        records.services,
+        records.waters,
+        *priors.tables(asked.priors),
+        prices,
+        asked.__dict__,
+        str(run.as_of),
     )
-    _store(run, answer, inputs, _assumptions(book, answer.plan.pop("prices")))
+    made = _assumptions(book, answer.plan.pop("prices")) | {"entered_priors": asked.priors}
+    _store(run, answer, inputs, made)
     report(1.0, "Done")
 
 
@@ -222,6 +237,10 @@ def outlook_rows(run: ForecastRun, answer: Any) -> list[HeaterOutlook]:
             planned_cost=Decimal(row["planned_cost"]),
             emergency_cost=Decimal(row["emergency_cost"]),
             reasons=why.get(int(row["heater_id"]), []),
+            chances=[
+                [years, *(round(float(row[f"p_fail_{years}y{end}"]), 4) for end in ("", "_p10", "_p90"))]
+                for years in OUTLOOK_YEARS
+            ],
             **{name: round(float(row[name]), 6) for name in (*shown, *life)},
         )
         for rank, row in enumerate(ranked.to_dict("records"), start=1)

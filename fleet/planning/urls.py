@@ -1,6 +1,13 @@
 from django.urls import path
 
-from fleet.planning import capital_views, cost_book_file_views, cost_book_views, views
+from fleet.planning import (
+    capital_views,
+    cost_book_file_views,
+    cost_book_views,
+    prior_views,
+    trust_views,
+    views,
+)
 
 app_name = "planning"
 urlpatterns = [
@@ -15,6 +22,13 @@ urlpatterns = [
     path("plan/capital/", capital_views.capital, name="capital"),
     path("plan/capital/<int:pk>/", capital_views.capital_plan, name="capital_plan"),
     path("plan/capital/<int:pk>/file.<str:file_format>", capital_views.download, name="capital_file"),
+    path("plan/trust/", trust_views.how_far, name="trust"),
+    path("plan/trust/ask/", trust_views.ask, name="ask_check"),
+    path("plan/trust/<int:pk>/cancel/", trust_views.cancel, name="cancel_check"),
+    path("plan/trust/survival/<str:kind>.svg", trust_views.survival_picture, name="survival_picture"),
+    path("plan/trust/failures/<str:grouping>.svg", trust_views.failures_picture, name="failures_picture"),
+    path("plan/priors/", prior_views.table, name="priors"),
+    path("plan/priors/<str:table>/<str:row_id>/", prior_views.one, name="prior"),
     path("plan/cost-book/", cost_book_views.cost_book, name="cost_book"),
     path("plan/cost-book/file.<str:file_format>", cost_book_file_views.cost_book_file, name="cost_book_file"),
     path("plan/cost-book/import/", cost_book_file_views.import_cost_book, name="import_cost_book"),

@@ -22,7 +22,16 @@ QUEUE = [
     {"building": "House <A> & B", "order": 0, "when": when, "count": n}
     for n, when in enumerate(("due", "overdue"), 1)
 ]
+BAND = [{**row, "p10": row["failed"] / 2, "p90": row["failed"]} for row in CURVE]
+SEEN = [{"age": age, "survival": 1 - age / 40, "low": 0.5, "high": 1.0} for age in range(3, 20)]
+MODEL = [{"age": age, "survival": 1 - age / 30, "p10": 0.4, "p90": 0.9} for age in range(3, 20)]
+SEEN_FAILURES = [
+    {"name": f"{year}", "observed": 3, "expected": 4.5, "low": 3.2, "high": 5.9} for year in range(2020, 2026)
+]
 SPECS = {
+    "outlook with its band": charts.outlook_curve(BAND),
+    "survival": charts.survival_against_model(SEEN, MODEL, "heat pump", narrow=True),
+    "failures": charts.failures_against_expected(SEEN_FAILURES, "calendar year"),
     "ages": charts.age_pyramid(AGES),
     "ages on a phone": charts.age_pyramid(AGES, narrow=True),
     "money": charts.money_per_year(YEARS, "EUR"),

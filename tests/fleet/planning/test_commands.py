@@ -58,6 +58,31 @@ def test_fit_says_the_lives_and_how_far_to_trust_them(estate: Organisation) -> N
     assert "How far to trust it" in text
 
 
+def test_check_forecast_says_a_verdict_and_what_it_rests_on(estate: Organisation) -> None:
+    text = typed("check_forecast")
+    assert "the forecast made as of that day expected" in text
+    assert "plain Weibull fit with delayed entry" in text
+    assert "published table alone" in text
+    assert "Failures by calendar year" in text
+    assert "Invented 0" in text
+    assert json.loads(typed("check_forecast", "--json"))["verdict"]["words"] in text
+
+
+def test_a_command_may_be_typed_with_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
+    import manage
+
+    seen: list[list[str]] = []
+    monkeypatch.setattr("django.core.management.execute_from_command_line", seen.append)
+    for words in (["check-forecast", "--as-of", "2026-11-01"], ["--version"], []):
+        monkeypatch.setattr("sys.argv", ["manage.py", *words])
+        manage.main()
+    assert seen == [
+        ["manage.py", "check_forecast", "--as-of", "2026-11-01"],
+        ["manage.py", "--version"],
+        ["manage.py"],
+    ]
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [

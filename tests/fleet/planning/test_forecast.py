@@ -107,7 +107,7 @@ def test_asked_in_the_background_it_shows_progress_and_is_done(estate: Organisat
     run = request_run(estate, **SMALL)
     same = request_run(estate, **SMALL)
     assert same.pk == run.pk
-    assert work_off() == 1
+    assert work_off(1) == 1
     run.refresh_from_db()
     assert run.state == ForecastRun.State.DONE
     assert Job.objects.get(kind="forecast").fraction == 1

@@ -25,14 +25,16 @@ class Command(BaseCommand):
         from fleet.planning import chain
         from fleet.planning.fit_words import fit_lines
         from fleet.planning.frames import records_in_scope
+        from fleet.planning.priors import entered
 
         organisation = organisation_from(options)
         if not 50 <= options["draws"] <= 20_000:
             raise CommandError(f"{options['draws']} draws: give 50 to 20,000 (1,000 is usual).")
         day = a_day(options["as_of"]) if options["as_of"] else today_of(organisation)
-        asked = chain.Asked(10, options["random_seed"], options["draws"], {}, 0.0, 0.0)
         with scoped(scope_of_organisation(organisation, actor="manage.py fit")):
             records = records_in_scope(day)
+            changed = entered(organisation.pk)
+        asked = chain.Asked(10, options["random_seed"], options["draws"], {}, 0.0, 0.0, changed)
         try:
             posterior, diagnostics = chain.fit_records(
                 records, asked, lambda fraction, words: None, lambda: False
