@@ -128,6 +128,8 @@ class Property(ScopedModel):
         null=True, blank=True, help_text="From this day on every ending here was written down"
     )
     emergency_contact = models.CharField(max_length=200, blank=True)
+    latitude = models.FloatField(null=True, blank=True, help_text="Degrees north, WGS 84")
+    longitude = models.FloatField(null=True, blank=True, help_text="Degrees east, WGS 84")
 
     class Meta:
         ordering = ["name"]
@@ -136,6 +138,11 @@ class Property(ScopedModel):
             models.UniqueConstraint(fields=["organisation", "name"], name="property_name_once"),
             models.CheckConstraint(
                 condition=Q(fiscal_year_start_month__range=(1, 12)), name="fiscal_month_1_12"
+            ),
+            models.CheckConstraint(
+                condition=(Q(latitude__isnull=True) | Q(latitude__range=(-90, 90)))
+                & (Q(longitude__isnull=True) | Q(longitude__range=(-180, 180))),
+                name="place_on_earth",
             ),
         ]
 

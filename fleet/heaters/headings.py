@@ -38,6 +38,8 @@ _PROPERTY = {
     "code_family": "code family|plumbing code|code",
     "records_since": "records since|records complete since|endings recorded since",
     "emergency_contact": "emergency contact|emergency phone",
+    "latitude": "latitude|lat",
+    "longitude": "longitude|lon|long|lng",
     "softened_since": "softened since|softener since|softener installed|water softener since",
 }
 SYNONYMS: dict[SheetKind, dict[str, str]] = {

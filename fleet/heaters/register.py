@@ -21,6 +21,8 @@ PROPERTY_FIELDS = (
     "code_family",
     "records_since",
     "emergency_contact",
+    "latitude",
+    "longitude",
 )
 BUILDING_FIELDS = ("year_built", "units_served", "softened_since")
 POSITION_FIELDS = (

@@ -156,6 +156,8 @@ _PROPERTY: dict[str, Reader] = {
     "code_family": _code_family,
     "records_since": _whole_day,
     "emergency_contact": _text("emergency contact", 200),
+    "latitude": _number("latitude in degrees north", -90, 90),
+    "longitude": _number("longitude in degrees east", -180, 180),
     "softened_since": _whole_day,
 }
 _YES_NO = _word(values.parse_yes_no)

@@ -13,7 +13,7 @@ from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
 from fleet.heaters.models import Heater
-from fleet.pages import charts, fleet_ages, forecasts
+from fleet.pages import charts, fleet_ages, forecasts, place_map
 
 
 def _picture(spec: charts.Spec) -> HttpResponse:
@@ -55,6 +55,37 @@ def money(request: HttpRequest) -> HttpResponse:
         raise Http404
     rows = [{"period": y.period, "expected": y.expected, "p10": y.p10, "p90": y.p90} for y in years]
     return _picture(charts.money_per_year(rows, forecasts.currency(run), _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def money_so_far(request: HttpRequest) -> HttpResponse:
+    run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
+    rows = forecasts.so_far(run)
+    if not rows:
+        raise Http404
+    return _picture(charts.money_fan(rows, forecasts.currency(run), _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def buildings_map(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    found = place_map.of_portfolio(forecasts.latest_run(organisation.pk), today_of(organisation))
+    if not found.spots:
+        raise Http404
+    spots = [
+        {
+            "x": spot.x,
+            "y": spot.y,
+            "failures": round(spot.expected_failures or 0.0, 2),
+            "when": "overdue work" if spot.overdue else "nothing overdue",
+        }
+        for spot in found.spots
+    ]
+    return _picture(charts.place_map(spots, found.labels, found.finding, _narrow(request)))
 
 
 @page(Need.READ)

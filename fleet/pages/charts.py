@@ -298,6 +298,83 @@ def building_queue(rows: Rows, narrow: bool = False) -> Spec:
     return spec
 
 
+def place_map(spots: Rows, labels: Rows, title: str, narrow: bool = False) -> Spec:
+    """Buildings where they lie. Spots: x, y, failures, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
+    spec = _frame(title, _width(narrow) if narrow else 1000, 240 if narrow else 520)
+    nowhere: Spec = {"axis": None, "scale": {"nice": False, "zero": False, "padding": 40 if narrow else 90}}
+    x = {"field": "x", "type": "quantitative", **nowhere}
+    y = {"field": "y", "type": "quantitative", **nowhere}
+    size = {
+        "field": "failures",
+        "type": "quantitative",
+        "scale": {"range": [20, 260] if narrow else [60, 1100], "domainMin": 0},
+        "legend": {"title": "failures expected within 12 months", "orient": "bottom", "tickCount": 3},
+    }
+    marks = ["overdue work", "nothing overdue"]
+    spec["layer"] = [
+        {
+            "data": {"values": [dict(row) for row in spots]},
+            "mark": {"type": "point", "filled": True, "opacity": 0.85, "stroke": "#ffffff"},
+            "encoding": {
+                "x": x,
+                "y": y,
+                "size": size,
+                "shape": {
+                    "field": "when",
+                    "scale": {"domain": marks, "range": ["diamond", "circle"]},
+                    "legend": {"orient": "bottom", "title": None},
+                },
+                "color": {
+                    "field": "when",
+                    "scale": {"domain": marks, "range": [WARM, MIDDLE]},
+                    "legend": {"orient": "bottom", "title": None},
+                },
+            },
+        },
+        {
+            "data": {"values": [dict(row) for row in labels]},
+            "mark": {"type": "text", "dy": -24 if narrow else -34, "fontSize": 10 if narrow else 13},
+            "encoding": {"x": x, "y": y, "text": {"field": "label"}},
+        },
+    ]
+    return spec
+
+
+def money_fan(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
+    """Money so far, year by year. Rows: period, order, expected, p10, p90 of everything spent up to that year's end."""
+    last = rows[-1] if rows else {"expected": 0, "p10": 0, "p90": 0}
+    spec = _frame(
+        f"By the end of the last year {currency} {last['expected']:,.0f} will have been spent, expected; in eight of "
+        f"ten futures between {last['p10']:,.0f} and {last['p90']:,.0f}",
+        _width(narrow),
+        260,
+    )
+    spec["data"] = {"values": [dict(row) for row in rows]}
+    x = {
+        "field": "period",
+        "type": "ordinal",
+        "title": "Fiscal year",
+        "sort": {"field": "order"},
+        "axis": {"labelAngle": -50 if narrow else -35},
+    }
+    axis = {"format": "~s", "title": f"Spent so far, {currency}", "tickCount": 5}
+    spec["encoding"] = {"x": x}
+    spec["layer"] = [
+        {
+            "mark": {"type": "area", "color": MIDDLE, "opacity": 0.35},
+            "encoding": {
+                "y": {"field": "p10", "type": "quantitative", "axis": axis},
+                "y2": {"field": "p90"},
+            },
+        },
+        {
+            "mark": {"type": "line", "color": DARK, "point": {"color": DARK, "size": 45}},
+            "encoding": {"y": {"field": "expected", "type": "quantitative"}},
+        },
+    ]
+    return spec
+
+
 @lru_cache(maxsize=128)
 def _drawn(text: str) -> str:
     import vl_convert

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+from typing import cast
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
@@ -10,12 +11,12 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
 
-from fleet.estate.access import Need, page
+from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.position_services import change_position
 from fleet.heaters.models import ServiceRecord, WaterTest
-from fleet.pages import fleet_ages, forecasts, selectors, timeline
+from fleet.pages import fleet_ages, forecasts, place_map, selectors, timeline
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import PositionForm
 
@@ -24,6 +25,16 @@ from fleet.pages.forms import PositionForm
 @require_GET
 def properties(request: HttpRequest) -> HttpResponse:
     return render(request, "pages/properties.html", {"properties": selectors.properties()})
+
+
+@page(Need.READ)
+@require_GET
+def portfolio_map(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    today = today_of(organisation)
+    run = forecasts.latest_run(organisation.pk)
+    context = {"map": place_map.of_portfolio(run, today), "run": run, "today": today}
+    return render(request, "pages/map.html", context)
 
 
 @page(Need.READ)

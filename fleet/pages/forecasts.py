@@ -76,6 +76,23 @@ def _year(period: str, row: dict[str, Any]) -> Year:
     )
 
 
+def so_far(run: ForecastRun | None) -> list[dict[str, Any]]:
+    """Money spent by the end of each fiscal year, of the whole portfolio, from the run's own joint paths."""
+    if run is None or not run.result:
+        return []
+    groups: list[dict[str, Any]] = run.result["groups"].get("total", [])
+    rows: list[dict[str, Any]] = groups[0]["years"] if groups else []
+    names = ("expected", "p10", "p90")
+    return [
+        {
+            "period": str(period["label"]),
+            "order": order,
+            **{name: float(row["cost_so_far"][name]) for name in names},
+        }
+        for order, (period, row) in enumerate(zip(run.result["years"], rows, strict=False))
+    ]
+
+
 def currency(run: ForecastRun | None) -> str:
     return str(run.assumptions.get("currency", "USD")) if run else "USD"
 

@@ -43,6 +43,9 @@ urlpatterns = [
     path("attachments/<int:pk>/", heater_views.attachment, name="attachment"),
     path("pictures/ages.svg", chart_views.ages, name="ages_picture"),
     path("pictures/money.svg", chart_views.money, name="money_picture"),
+    path("map/", estate_views.portfolio_map, name="map"),
+    path("pictures/map.svg", chart_views.buildings_map, name="map_picture"),
+    path("pictures/money-so-far.svg", chart_views.money_so_far, name="money_so_far_picture"),
     path("pictures/queue.svg", chart_views.queue, name="queue_picture"),
     path("pictures/heaters/<int:pk>/outlook.svg", chart_views.outlook, name="outlook_picture"),
 ]

@@ -14,10 +14,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate import background
-from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
-from fleet.pages import fleet_ages, forecasts
+from fleet.pages import first_steps, fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
 
@@ -47,6 +47,7 @@ def portfolio(request: HttpRequest) -> HttpResponse:
             "years": forecasts.years(run),
             "currency": forecasts.currency(run),
             "watch": list(forecasts.outlooks(run)[:8]),
+            "first_steps": first_steps.of(member.organisation) if may(request, Need.PLAN) else [],
         },
     )
 

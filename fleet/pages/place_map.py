@@ -1,0 +1,148 @@
+"""Where the buildings lie, what is due in each and how many failures to expect there.
+
+A plain projection, no outside tiles: degrees become distances by the cosine of the middle latitude, which is close
+enough over one owner's portfolio. A building has no place of its own on record; it stands beside its property's,
+in rings, so that none hides another.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import Count, Sum
+
+from fleet.estate.models import Building, Property
+from fleet.heaters.models import Heater
+from fleet.pages import forecasts
+from fleet.planning.models import ForecastRun, HeaterOutlook
+
+BREADTH, HEIGHT, STEP = 100.0, 60.0, 2.6
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A building on the map: `x` from the left and `y` from the bottom, in hundredths of the picture's breadth."""
+
+    building_id: int
+    building: str
+    property_id: int
+    property: str
+    x: float
+    y: float
+    heaters: int
+    overdue: int
+    due: int
+    expected_failures: float | None
+
+
+@dataclass(frozen=True)
+class Map:
+    spots: tuple[Spot, ...]
+    labels: tuple[dict[str, Any], ...]
+    unplaced: tuple[str, ...]
+
+    @property
+    def finding(self) -> str:
+        """The map's title: what it shows, in one sentence."""
+        known = [spot for spot in self.spots if spot.expected_failures is not None]
+        if known:
+            by_place: dict[str, float] = {}
+            for spot in known:
+                by_place[spot.property] = by_place.get(spot.property, 0.0) + (spot.expected_failures or 0.0)
+            name = max(by_place, key=lambda place: by_place[place])
+            return f"Most failures within 12 months are expected at {name}: {by_place[name]:.1f}"
+        late, where = sum(spot.overdue for spot in self.spots), sum(spot.overdue > 0 for spot in self.spots)
+        return f"{_count(late, 'task')} overdue in {_count(where, 'building')}"
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
+def of_portfolio(run: ForecastRun | None, today: date) -> Map:
+    places = list(Property.objects.order_by("name").values("id", "name", "latitude", "longitude"))
+    placed = [row for row in places if row["latitude"] is not None and row["longitude"] is not None]
+    points = _points(placed)
+    spots = _spots({row["id"]: row["name"] for row in placed}, points, run, today)
+    labels = tuple(
+        {"label": row["name"], "x": points[row["id"]][0], "y": points[row["id"]][1]} for row in placed
+    )
+    return Map(tuple(spots), labels, tuple(row["name"] for row in places if row["id"] not in points))
+
+
+def _points(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:
+    """Each property's point, fitted into the picture with one measure for both directions."""
+    if not rows:
+        return {}
+    middle = sum(row["latitude"] for row in rows) / len(rows)
+    # The shortest way round: a portfolio on both sides of the 180th meridian stays together.
+    first = rows[0]["longitude"]
+    easts = [((row["longitude"] - first + 180) % 360 - 180) * math.cos(math.radians(middle)) for row in rows]
+    norths = [row["latitude"] for row in rows]
+    width, height = max(easts) - min(easts), max(norths) - min(norths)
+    measure = max(width / (BREADTH * 0.8), height / (HEIGHT * 0.8), 1e-9)
+    return {
+        row["id"]: (
+            round(BREADTH / 2 + (east - (max(easts) + min(easts)) / 2) / measure, 2),
+            round(HEIGHT / 2 + (north - (max(norths) + min(norths)) / 2) / measure, 2),
+        )
+        for row, east, north in zip(rows, easts, norths, strict=True)
+    }
+
+
+def _beside(number: int) -> tuple[float, float]:
+    """The offset of a property's building: the first in the middle, then rings of six, twelve, eighteen."""
+    ring, before = 0, 0
+    while number > before + 6 * ring:
+        before += 6 * ring
+        ring += 1
+    if ring == 0:
+        return 0.0, 0.0
+    angle = 2 * math.pi * (number - before - 1) / (6 * ring)
+    return STEP * ring * math.cos(angle), STEP * ring * math.sin(angle)
+
+
+def _spots(
+    names: dict[int, str], points: dict[int, tuple[float, float]], run: ForecastRun | None, today: date
+) -> list[Spot]:
+    due = {place.building_id: place for place in forecasts.due_summary(today).buildings}
+    serving = dict(
+        Heater.objects.filter(ending="")
+        .order_by()
+        .values_list("position__building_id")
+        .annotate(number=Count("id"))
+    )
+    failing: dict[int, float] = {}
+    if run is not None:
+        failing = dict(
+            HeaterOutlook.objects.filter(run_id=run.pk)
+            .order_by()
+            .values_list("heater__position__building_id")
+            .annotate(number=Sum("p_fail_12_months"))
+        )
+    found: list[Spot] = []
+    count: dict[int, int] = {}
+    for row in Building.objects.filter(property_id__in=points).order_by("property_id", "name").values():
+        number = count.get(row["property_id"], 0)
+        count[row["property_id"]] = number + 1
+        x, y = points[row["property_id"]]
+        right, up = _beside(number)
+        place = due.get(row["id"])
+        found.append(
+            Spot(
+                row["id"],
+                row["name"],
+                row["property_id"],
+                names[row["property_id"]],
+                round(x + right, 2),
+                round(y + up, 2),
+                serving.get(row["id"], 0),
+                place.overdue if place else 0,
+                place.due if place else 0,
+                failing.get(row["id"]) if run is not None else None,
+            )
+        )
+    return found

@@ -1,0 +1,75 @@
+"""The map: plain distances, a ring round each property, its title states the finding; what has no place is named."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+import pytest
+from django.urls import reverse
+from hypothesis import given
+from hypothesis import strategies as some
+
+from fleet.estate.models import Building, Property
+from fleet.pages import place_map
+from tests.conftest import Cast
+
+TODAY = date(2026, 1, 1)
+
+
+def place(cast: Cast, name: str, latitude: float | None, longitude: float | None) -> Property:
+    row = Property.objects.create(organisation=cast.house, name=name, latitude=latitude, longitude=longitude)
+    Building.objects.create(organisation=cast.house, property=row, name="1")
+    return row
+
+
+def test_distances_are_true_in_both_directions(in_house: Cast) -> None:
+    # At 60 degrees north a degree of longitude is half as long as one of latitude.
+    place(in_house, "middle", 60.0, 10.0)
+    place(in_house, "north", 60.001, 10.0)
+    place(in_house, "east", 60.0, 10.002)
+    found = {spot.property: spot for spot in place_map.of_portfolio(None, TODAY).spots}
+    up = found["north"].y - found["middle"].y
+    right = found["east"].x - found["middle"].x
+    assert up > 0
+    assert right == pytest.approx(up, rel=1e-3)
+    assert found["north"].x == pytest.approx(found["middle"].x)
+
+
+def test_a_portfolio_across_the_date_line_stays_together(in_house: Cast) -> None:
+    place(in_house, "west of it", 0.0, 179.999)
+    place(in_house, "east of it", 0.0, -179.999)
+    found = {spot.property: spot for spot in place_map.of_portfolio(None, TODAY).spots}
+    assert found["west of it"].x < found["east of it"].x
+    assert 0 <= found["west of it"].x <= found["east of it"].x <= 100
+
+
+@given(some.integers(min_value=2, max_value=60))
+def test_no_building_hides_another(count: int) -> None:
+    spots = [place_map._beside(number) for number in range(count)]
+    nearest = min(math.dist(a, b) for i, a in enumerate(spots) for b in spots[:i])
+    assert nearest >= place_map.STEP * 0.9
+
+
+def test_what_has_no_place_is_named_and_the_own_house_only_is_shown(in_house: Cast) -> None:
+    place(in_house, "Placed House", 40.0, 0.0)
+    page = in_house.client(in_house.owner).get(reverse("pages:map")).content.decode()
+    assert "Placed House" in page
+    assert "is not known: Alder Court" in page
+    assert "Birch" not in page
+
+
+def test_without_any_place_the_page_says_how_to_give_them(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    assert "Latitude and Longitude" in client.get(reverse("pages:map")).content.decode()
+    assert client.get(reverse("pages:map_picture")).status_code == 404
+
+
+def test_the_title_states_where_most_failures_are_expected() -> None:
+    def spot(place: str, failures: float | None, overdue: int) -> place_map.Spot:
+        return place_map.Spot(1, "A", 1, place, 0, 0, 5, overdue, 0, failures)
+
+    both = (spot("Elm", 0.6, 0), spot("Ash", 1.0, 2), spot("Elm", 0.7, 0))
+    assert place_map.Map(both, (), ()).finding.endswith("at Elm: 1.3")
+    unknown = (spot("Elm", None, 3), spot("Ash", None, 0))
+    assert place_map.Map(unknown, (), ()).finding == "3 tasks overdue in 1 building"
