@@ -20,4 +20,4 @@ RUN mkdir /almanac-data && chown almanac /almanac-data
 USER almanac
 VOLUME /almanac-data
 EXPOSE 8014
-CMD ["gunicorn", "fleet.wsgi:application", "--bind", "0.0.0.0:8014", "--workers", "3", "--max-requests", "2000", "--max-requests-jitter", "200"]
+CMD ["gunicorn", "-c", "python:fleet.operating.gunicorn_settings", "fleet.wsgi:application"]

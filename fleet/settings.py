@@ -9,6 +9,7 @@ from pathlib import Path
 from django.core.exceptions import ImproperlyConfigured
 
 from fleet import environment
+from fleet.operating.logs import logging_settings
 
 ROOT = Path(__file__).resolve().parent.parent
 VERSION = "0.1.0"
@@ -47,6 +48,7 @@ INSTALLED_APPS = [
     "fleet.pages",
 ]
 MIDDLEWARE = [
+    "fleet.operating.requests.SeenMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -127,7 +129,7 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = TLS
 SECURE_PROXY_SSL_HEADER = (
     ("HTTP_X_FORWARDED_PROTO", "https") if environment.flag("ALMANAC_PROXY", False) else None
 )
-SECURE_REDIRECT_EXEMPT = [r"^health$"]
+SECURE_REDIRECT_EXEMPT = [r"^health$", r"^ready$", r"^metrics$"]
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_AGE = int(timedelta(days=14).total_seconds())
 X_FRAME_OPTIONS = "DENY"
@@ -182,6 +184,7 @@ CELERY = {
     "task_acks_late": True,
     "task_reject_on_worker_lost": True,
     "worker_prefetch_multiplier": 1,
+    "worker_hijack_root_logger": False,
     "worker_max_tasks_per_child": 200,
     "task_time_limit": JOB_HARD_LIMIT_SECONDS,
     "task_soft_time_limit": JOB_HARD_LIMIT_SECONDS - 30,
@@ -199,10 +202,7 @@ CELERY = {
     },
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
-    "root": {"handlers": ["console"], "level": environment.text("ALMANAC_LOG_LEVEL", "WARNING")},
-}
+LOGGING = logging_settings(EMBEDDED, environment.text("ALMANAC_LOG_LEVEL", "WARNING" if EMBEDDED else "INFO"))
+METRICS_TOKEN = environment.text("ALMANAC_METRICS_TOKEN", "")
+# "elsewhere": the operator backs database and files up by other means, and `doctor` does not ask for `back-up`.
+BACKUPS = environment.choice("ALMANAC_BACKUPS", ("here", "elsewhere"), "here")

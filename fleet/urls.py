@@ -12,6 +12,7 @@ ROOMS = [
     "fleet.reminders.urls",
     "fleet.contracts.urls",
     "fleet.estate.urls",
+    "fleet.operating.urls",
     "api.urls",
     "fleet.pages.urls",
 ]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+import structlog
 from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.db.models import Q
@@ -119,6 +120,7 @@ def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key
                 unique_key=unique_key,
                 state__in=["waiting", "running"],
             )
+    logger.info("Job %s %s was asked for", kind, job.pk)
     transaction.on_commit(lambda: _ring(_work[kind].queue))
     return job
 
@@ -189,6 +191,12 @@ def run_next(queue: str = "") -> bool:
         row = _claim(queue)
     if row is None:
         return False
+    with structlog.contextvars.bound_contextvars(job=row.pk, organisation=row.organisation_id):
+        _run(row)
+    return True
+
+
+def _run(row: Job) -> None:
     scope = scope_of_organisation(row.organisation_id)
     if row.asked_by_id:
         scope = Scope(scope.reaches, person_id=row.asked_by_id, actor=str(row.asked_by))
@@ -210,7 +218,7 @@ def run_next(queue: str = "") -> bool:
         )
     else:
         _finish(row, state=Job.State.DONE, result=result, fraction=1, error="", finished_at=timezone.now())
-    return True
+    logger.info("Job %s ended", row.kind)
 
 
 def _finish(row: Job, **fields: Any) -> None:

@@ -4,3 +4,6 @@ from django.apps import AppConfig
 class OperatingConfig(AppConfig):
     name = "fleet.operating"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from fleet.operating import worker_signs  # noqa: F401 - registers the signs of life

@@ -17,7 +17,6 @@ urlpatterns = [
     path("sign-in/", views.sign_in, name="sign_in"),
     path("sign-out/", views.sign_out, name="sign_out"),
     path("organisation/", views.choose_organisation, name="choose_organisation"),
-    path("health", views.health, name="health"),
     path("find/", search_views.find, name="find"),
     path("help/how-the-forecast-is-made/", help_views.method, name="method"),
     path("help/trade-words/", help_views.trade_words, name="trade_words"),

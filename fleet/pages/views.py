@@ -1,14 +1,12 @@
-"""Signing in, the portfolio at a glance, the record of changes, background jobs, health."""
+"""Signing in, the portfolio at a glance, the record of changes, background jobs."""
 
 from __future__ import annotations
 
 from typing import Any, cast
 
-from django.conf import settings
 from django.contrib.auth.views import LoginView, LogoutView
 from django.core.paginator import Paginator
-from django.db import DatabaseError, connection
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
@@ -118,16 +116,3 @@ def cancel_job(request: HttpRequest, pk: int) -> HttpResponse:
 def try_job_again(request: HttpRequest, pk: int) -> HttpResponse:
     background.try_again(_job(pk))
     return redirect("pages:job", pk)
-
-
-@page(Need.PUBLIC)
-@require_GET
-@never_cache
-def health(request: HttpRequest) -> HttpResponse:
-    """For the machine that watches: says whether the database answers, and nothing else to a stranger."""
-    try:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT 1")
-    except DatabaseError:
-        return JsonResponse({"status": "database does not answer", "version": settings.VERSION}, status=503)
-    return JsonResponse({"status": "ok", "version": settings.VERSION})
