@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from decimal import Decimal
+from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from django.db import transaction
@@ -35,6 +35,28 @@ def latest_capital_plan(organisation_id: int) -> CapitalPlan | None:
     )
 
 
+def caps_by_name(written: Sequence[str]) -> dict[int, Decimal]:
+    """Caps of properties from lines such as `Alder Court = 12000`. Raises CapitalRefused naming the line."""
+    names = {name.casefold(): pk for pk, name in Property.objects.values_list("pk", "name")}
+    caps: dict[int, Decimal] = {}
+    for line in written:
+        if not line.strip():
+            continue
+        name, _, amount = line.rpartition("=")
+        number = names.get(name.strip().casefold())
+        if number is None:
+            raise CapitalRefused(
+                f"'{line.strip()}': no property of that name; write one line each, as: Alder Court = 12000."
+            )
+        try:
+            caps[number] = Decimal(amount.replace(",", "").replace("$", "").strip())
+        except InvalidOperation:
+            raise CapitalRefused(
+                f"'{line.strip()}': '{amount.strip()}' is not an amount; write for instance 12000."
+            ) from None
+    return caps
+
+
 def heaters_by_tag(tags: Sequence[str]) -> list[int]:
     """Numbers of heaters in service by their tags. Raises CapitalRefused naming what is not found or not single."""
     wanted = [tag.strip() for tag in tags if tag.strip()]
@@ -54,8 +76,20 @@ def heaters_by_tag(tags: Sequence[str]) -> list[int]:
 
 
 def _check(wanted: dict[str, Any]) -> None:
-    for name, words in (("cap", "yearly cap"), ("visit_cost", "cost of one visit")):
-        value = wanted[name]
+    amounts = [
+        (wanted["cap"], "yearly cap"),
+        (wanted["visit_cost"], "cost of one visit"),
+        (wanted["other_draws"], "sum of other draws"),
+        (wanted["opening_balance"], "opening balance"),
+    ]
+    if wanted["contribution"] is not None:
+        amounts.append((wanted["contribution"], "yearly contribution"))
+    names = dict(Property.objects.values_list("pk", "name"))
+    for number, amount in wanted["property_caps"].items():
+        if int(number) not in names:
+            raise CapitalRefused(f"There is no property {number} for the cap of {amount}.")
+        amounts.append((Decimal(amount), f"yearly cap of {names[int(number)]}"))
+    for value, words in amounts:
         if not value.is_finite() or not 0 <= value <= HIGHEST_CAP:
             raise CapitalRefused(f"The {words} is {value}; give an amount of 0 or more, for instance 40000.")
     if not 1 <= wanted["horizon_years"] <= 40:
@@ -64,6 +98,12 @@ def _check(wanted: dict[str, Any]) -> None:
         )
     if wanted["crew"] is not None and wanted["crew"] < 0:
         raise CapitalRefused(f"A crew that does {wanted['crew']} heaters a year cannot be; give 0 or more.")
+    if not 1 <= wanted["compare_age_years"] <= 60:
+        raise CapitalRefused(f"Replacing at age {wanted['compare_age_years']} cannot be; give 1 to 60 years.")
+    if not Decimal("-0.5") < wanted["interest"] <= Decimal("0.5"):
+        raise CapitalRefused(
+            f"Interest of {wanted['interest']} a year cannot be; give a rate as 0.02 for 2 %."
+        )
     if not 0 <= wanted["shortfall_limit"] <= Decimal("0.99"):
         raise CapitalRefused(
             f"A shortfall limit of {wanted['shortfall_limit']} cannot be; give a chance from 0 to 0.99, as 0.1."
@@ -86,6 +126,10 @@ def open_capital_plan(
     opening_balance: Decimal = Decimal(0),
     shortfall_limit: Decimal = Decimal("0.1"),
     interest: Decimal = Decimal("0.02"),
+    property_caps: Mapping[int, Decimal] | None = None,
+    compare_age_years: int = 12,
+    contribution: Decimal | None = None,
+    other_draws: Decimal = Decimal(0),
 ) -> CapitalPlan:
     """Write down a plan to be made from a finished forecast. Raises CapitalRefused on wishes that cannot be."""
     if run.state != ForecastRun.State.DONE or run.organisation_id != organisation.pk:
@@ -100,6 +144,10 @@ def open_capital_plan(
         "opening_balance": opening_balance,
         "shortfall_limit": shortfall_limit,
         "interest": interest,
+        "property_caps": {str(number): str(cap) for number, cap in (property_caps or {}).items()},
+        "compare_age_years": compare_age_years,
+        "contribution": contribution,
+        "other_draws": other_draws,
     }
     _check(wanted)
     plan = CapitalPlan.objects.create(organisation=organisation, run=run, **wanted)
@@ -162,6 +210,8 @@ def _in_years(plan: CapitalPlan, words: str) -> str:
 
     months = list(Property.objects.values_list("fiscal_year_start_month", flat=True))
     years = periods.fiscal_years(plan.run.as_of, periods.most_common_month(months), plan.horizon_years)
+    names = dict(Property.objects.values_list("pk", "name"))
+    words = re.sub(r"property (\d+)", lambda found: names.get(int(found[1]), found[0]), words)
     return re.sub(r"period (\d+)", lambda found: years[min(int(found[1]), len(years)) - 1].label, words)
 
 
@@ -198,6 +248,11 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
         plan.shortfall_limit,
         plan.interest,
         float(book.discount_rate),
+        {int(number): Decimal(cap) for number, cap in plan.property_caps.items()},
+        plan.compare_age_years,
+        plan.contribution,
+        plan.other_draws,
+        {row.item: row.amount for row in book.items.filter(amount__isnull=False)},
     )
     answer = capital_chain.compute(records, costing.pricer(book), asked, wishes, report, cancelled)
     if cancelled():

@@ -35,6 +35,18 @@ class CapitalPlan(ScopedModel):
     opening_balance = models.DecimalField(max_digits=14, decimal_places=2, default=Decimal(0))
     shortfall_limit = models.DecimalField(max_digits=4, decimal_places=3, default=Decimal("0.1"))
     interest = models.DecimalField(max_digits=6, decimal_places=4, default=Decimal("0.02"))
+    property_caps = models.JSONField(default=dict, help_text="Yearly cap by the number of the property")
+    compare_age_years = models.PositiveSmallIntegerField(default=12)
+    contribution = models.DecimalField(
+        max_digits=14,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text="Paid into the fund each year; empty: what the limit needs",
+    )
+    other_draws = models.DecimalField(
+        max_digits=14, decimal_places=2, default=Decimal(0), help_text="Other money the fund pays each year"
+    )
     state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
     error = models.TextField(blank=True)
     result = models.JSONField(null=True, encoder=DjangoJSONEncoder)

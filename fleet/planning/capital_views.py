@@ -12,8 +12,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.pages import charts
 from fleet.planning import capital as _verbs
-from fleet.planning import capital_words, selectors
+from fleet.planning import capital_files, capital_words, plan_charts, selectors
 from fleet.planning.capital_rows import CapitalPlan
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -28,9 +29,19 @@ FIELDS = {
     ),
     "must": ("Must be replaced", "", "Tags with commas between them."),
     "must_not": ("Must not be replaced", "", "Tags with commas between them."),
+    "property_caps": (
+        "Caps of single properties a fiscal year",
+        "",
+        "One line each, as: Alder Court = 12000. They bind beside the cap over all.",
+    ),
+    "compare_age_years": ("Compare with replacing at age, years", "12", ""),
     "opening_balance": ("Reserve fund today", "0", "Money in the fund."),
+    "contribution": ("Paid into the fund a year", "", "Empty: what the limit below needs."),
+    "interest": ("Interest of the fund a year, %", "2", ""),
+    "other_draws": ("Other money the fund pays a year", "0", "What is not for water heaters."),
     "shortfall_limit": ("Highest chance of a shortfall, %", "10", "From 0 to 99."),
 }
+LONG_FIELDS = frozenset({"property_caps"})
 
 
 def _amount(written: str, name: str) -> Decimal:
@@ -63,6 +74,11 @@ def wishes_from(typed: dict[str, str]) -> dict[str, Any]:
         "must_not": _verbs.heaters_by_tag(typed["must_not"].split(",")),
         "opening_balance": _amount(typed["opening_balance"], "opening_balance"),
         "shortfall_limit": _amount(typed["shortfall_limit"], "shortfall_limit") / 100,
+        "property_caps": _verbs.caps_by_name(typed["property_caps"].splitlines()),
+        "compare_age_years": _whole(typed["compare_age_years"], "compare_age_years") or 0,
+        "contribution": _amount(typed["contribution"], "contribution") if typed["contribution"] else None,
+        "interest": _amount(typed["interest"], "interest") / 100,
+        "other_draws": _amount(typed["other_draws"], "other_draws"),
     }
 
 
@@ -90,7 +106,7 @@ def capital(request: HttpRequest) -> HttpResponse:
     context = {
         "run": run,
         "problem": problem,
-        "fields": [(name, *FIELDS[name][::2], typed[name]) for name in FIELDS],
+        "fields": [(name, *FIELDS[name][::2], typed[name], name in LONG_FIELDS) for name in FIELDS],
         "plans": CapitalPlan.objects.select_related("run").defer("result")[:10],
         "may_plan": may(request, Need.PLAN),
     }
@@ -117,6 +133,8 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
             "scenarios": capital_words.scenarios(plan),
             "leaf": Paginator(lines, 100).get_page(request.GET.get("page")),
             "reserve": capital_words.reserve_lines(plan),
+            "reserve_years": capital_words.reserve_rows(plan),
+            "properties": capital_words.property_rows(plan, lines),
             "best_ages": capital_words.best_age_lines(plan),
             "notes": capital_words.notes(plan),
         }
@@ -128,10 +146,66 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
 def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
     plan = get_object_or_404(CapitalPlan.objects.select_related("run"), pk=pk, state=CapitalPlan.State.DONE)
     if file_format == "xlsx":
-        response = HttpResponse(capital_words.workbook(plan), content_type=XLSX)
+        response = HttpResponse(capital_files.workbook(plan), content_type=XLSX)
     elif file_format == "csv":
-        response = HttpResponse(capital_words.csv_text(plan), content_type="text/csv; charset=utf-8")
+        response = HttpResponse(capital_files.csv_text(plan), content_type="text/csv; charset=utf-8")
     else:
         raise Http404
     response["Content-Disposition"] = f'attachment; filename="capital-plan-{plan.run.as_of}.{file_format}"'
+    return response
+
+
+def _done(pk: int) -> CapitalPlan:
+    rows = CapitalPlan.objects.select_related("run")
+    return cast(CapitalPlan, get_object_or_404(rows, pk=pk, state=CapitalPlan.State.DONE))
+
+
+@page(Need.READ)
+@require_GET
+def compare(request: HttpRequest, pk: int) -> HttpResponse:
+    """Two ways side by side: what the first costs more than the second, on the same draws."""
+    plan = _done(pk)
+    names = [row["name"] for row in plan.result["scenarios"]]
+    first, second = request.GET.get("first", names[0]), request.GET.get("second", names[1])
+    if first not in names or second not in names:
+        raise Http404
+    rows = {row["name"]: row for row in capital_words.scenarios(plan)}
+    context = {
+        "plan": plan,
+        "ways": list(rows.values()),
+        "first": rows[first],
+        "second": rows[second],
+        "pair": capital_words.compared(plan, first, second),
+        "years": zip(plan.result["years"], _years(rows[first]), _years(rows[second]), strict=True),
+        "currency": capital_words.currency_of(plan),
+        "pair_query": f"first={first}&second={second}",
+    }
+    return render(request, "planning/capital_compare.html", context)
+
+
+def _years(row: dict[str, Any]) -> list[Decimal]:
+    return [Decimal(value) for value in row["years"]]
+
+
+@page(Need.READ)
+@require_GET
+def picture(request: HttpRequest, pk: int, what: str) -> HttpResponse:
+    plan = _done(pk)
+    narrow = request.GET.get("narrow") == "1"
+    currency = capital_words.currency_of(plan)
+    rows = {row["name"]: row for row in capital_words.scenarios(plan)}
+    if what == "ways":
+        spec = plan_charts.ways_compared(list(rows.values()), currency, narrow)
+    elif what == "plan":
+        spec = plan_charts.planned_money(plan.result["years"], currency, narrow)
+    elif what == "years":
+        chosen = [rows.get(request.GET.get(name, "")) for name in ("first", "second")]
+        if None in chosen:
+            raise Http404
+        labels = [year["label"] for year in plan.result["years"]]
+        spec = plan_charts.two_ways(labels, cast(list[dict[str, Any]], chosen), currency, narrow)
+    else:
+        raise Http404
+    response = HttpResponse(charts.svg(spec), content_type="image/svg+xml")
+    response["X-Content-Type-Options"] = "nosniff"
     return response

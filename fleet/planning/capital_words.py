@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from fleet.heaters.exporting import neutralised
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
+from fleet.planning.explained import made_of_words
 from fleet.planning.models import HeaterOutlook
 from fleet.planning.prices import kind_words
-from fleet.planning.printed import aligned
 
 SCENARIO_WORDS = {
     "capped": "This plan",
     "run_to_failure": "Run to failure",
-    "by_age": "Replace at age 12",
+    "by_age": "Replace at age {age}",
+    "more_care": "Run to failure, more care",
+    "softening": "Run to failure, softened water",
+    "defer": "This plan, one year later",
+}
+SCENARIO_HELP = {
+    "capped": "the cap, the lists and the crew as asked for",
+    "run_to_failure": "nothing is replaced before it fails; care goes on as recorded",
+    "by_age": "everything is replaced when it reaches that age, whatever it costs a year",
+    "more_care": "flushed yearly and anodes renewed in time, at the prices of the cost book; nothing is replaced early",
+    "softening": "every building on raw water gets a softener, at the prices of the cost book; nothing is replaced early",
+    "defer": "every planned replacement waits one whole year longer",
 }
 LINE_HEADINGS = (
     "fiscal_year",
@@ -39,11 +47,12 @@ LINE_HEADINGS = (
 )
 YEAR_HEADINGS = (
     "fiscal_year", "first_day", "last_day", "heaters", "visits", "set_aside", "shared_visits", "cap", "left",
-    "emergencies_expected", "currency",
+    "emergencies_expected", "homes_without_hot_water", "cost_expected", "cost_p10", "cost_p90", "currency",
 )  # fmt: skip
 SCENARIO_HEADINGS = (
     "way", "expected_cost", "p10", "p90", "difference_to_run_to_failure", "difference_p10", "difference_p90",
-    "planned", "emergencies", "emergencies_avoided", "long_run_saving", "reserve_contribution_a_year", "currency",
+    "spread_p10_to_p90", "planned", "emergencies", "emergencies_avoided", "homes_without_hot_water", "care_and_softeners",
+    "long_run_saving", "reserve_contribution_a_year", "currency",
 )  # fmt: skip
 
 
@@ -109,74 +118,81 @@ def year_rows(plan: CapitalPlan) -> Iterator[list[Any]]:
     for year in (plan.result or {})["years"]:
         amounts = [Decimal(year[name]) for name in ("set_aside", "shared_visits", "cap", "left")]
         counts = [year["label"], year["start"], year["last_day"], year["heaters"], year["visits"]]
-        yield [*counts, *amounts, year["emergencies"], currency_of(plan)]
+        costs = [Decimal(year[name]) for name in ("cost", "cost_p10", "cost_p90")]
+        yield [*counts, *amounts, year["emergencies"], year["homes"], *costs, currency_of(plan)]
+
+
+_MONEY = (
+    "cost", "cost_p10", "cost_p90", "difference", "difference_p10", "difference_p90", "spread", "care",
+    "contribution",
+)  # fmt: skip
+
+
+def way_words(plan: CapitalPlan, name: str) -> str:
+    return SCENARIO_WORDS[name].format(age=plan.compare_age_years)
 
 
 def scenarios(plan: CapitalPlan) -> list[dict[str, Any]]:
     """The ways side by side, amounts as Decimal."""
-    money: tuple[str, ...] = (
-        "cost",
-        "cost_p10",
-        "cost_p90",
-        "difference",
-        "difference_p10",
-        "difference_p90",
-    )
-    money += ("long_run_saving", "contribution")
     return [
-        {**row, **{name: Decimal(row[name]) for name in money}, "words": SCENARIO_WORDS[row["name"]]}
+        {
+            **row,
+            **{name: Decimal(row[name]) for name in _MONEY},
+            "long_run_saving": None if row["long_run_saving"] is None else Decimal(row["long_run_saving"]),
+            "words": way_words(plan, row["name"]),
+            "help": SCENARIO_HELP[row["name"]],
+        }
         for row in (plan.result or {})["scenarios"]
     ]
 
 
 def scenario_rows(plan: CapitalPlan) -> Iterator[list[Any]]:
-    names: tuple[str, ...] = (
-        "words",
-        "cost",
-        "cost_p10",
-        "cost_p90",
-        "difference",
-        "difference_p10",
-        "difference_p90",
-    )
-    names += ("planned", "emergencies", "emergencies_avoided", "long_run_saving", "contribution")
+    names = (
+        "words", "cost", "cost_p10", "cost_p90", "difference", "difference_p10", "difference_p90", "spread", "planned",
+        "emergencies", "emergencies_avoided", "homes", "care", "long_run_saving", "contribution",
+    )  # fmt: skip
     for row in scenarios(plan):
-        yield [*(row[name] for name in names), currency_of(plan)]
+        yield [*("" if row[name] is None else row[name] for name in names), currency_of(plan)]
 
 
-def _safe(value: Any) -> Any:
-    return neutralised(value) if isinstance(value, str) else value
+def property_rows(plan: CapitalPlan, lines: list[Shown] | None = None) -> list[list[Any]]:
+    """Money set aside per property and fiscal year, ways shared taken off; each year sums to the plan's."""
+    years = (plan.result or {})["years"]
+    table: dict[str, list[Decimal]] = {}
+    counts: dict[str, int] = {}
+    visited: set[tuple[int, int]] = set()
+    for shown in shown_lines(plan) if lines is None else lines:
+        line = shown.line
+        if line.period < 0:
+            continue
+        building = line.heater.position.building
+        name = building.property.name
+        row = table.setdefault(name, [Decimal(0)] * len(years))
+        key = (building.pk, line.period)
+        shared = Decimal(years[line.period]["visit"]) if key in visited else Decimal(0)
+        visited.add(key)
+        row[line.period] += line.set_aside - shared
+        counts[name] = counts.get(name, 0) + 1
+    return [[name, counts[name], *table[name], sum(table[name], Decimal(0))] for name in sorted(table)]
 
 
-def csv_text(plan: CapitalPlan) -> str:
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\r\n")
-    writer.writerow(LINE_HEADINGS)
-    writer.writerows([_safe(value) for value in row] for row in line_rows(plan))
-    return buffer.getvalue()
-
-
-def workbook(plan: CapitalPlan) -> bytes:
-    from openpyxl import Workbook
-    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-
-    book = Workbook(write_only=True)
-    sheets = (
-        ("years", YEAR_HEADINGS, year_rows(plan)),
-        ("heaters", LINE_HEADINGS, line_rows(plan)),
-        ("compared", SCENARIO_HEADINGS, scenario_rows(plan)),
-        ("how sure", ("what the plan stands on",), ([line] for line in notes(plan))),
-    )
-    for title, headings, rows in sheets:
-        sheet = book.create_sheet(title)
-        sheet.freeze_panes = "A2"
-        sheet.append(list(headings))
-        for row in rows:
-            cells = [_safe(cell) for cell in row]
-            sheet.append([ILLEGAL_CHARACTERS_RE.sub("\ufffd", c) if isinstance(c, str) else c for c in cells])
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
+def compared(plan: CapitalPlan, first: str, second: str) -> dict[str, Any] | None:
+    """Two ways against each other: what the first costs more than the second; None for a pair that is not there."""
+    for pair in (plan.result or {}).get("pairs", []):
+        if {pair["first"], pair["second"]} != {first, second} or first == second:
+            continue
+        turned = pair["first"] != first
+        sign = -1 if turned else 1
+        low, high = ("difference_p90", "difference_p10") if turned else ("difference_p10", "difference_p90")
+        return {
+            "difference": sign * Decimal(pair["difference"]),
+            "difference_p10": sign * Decimal(pair[low]),
+            "difference_p90": sign * Decimal(pair[high]),
+            "emergencies": sign * pair["emergencies"],
+            "homes": sign * pair["homes"],
+            "first_cheaper": 1 - pair["first_cheaper"] if turned else pair["first_cheaper"],
+        }
+    return None
 
 
 def notes(plan: CapitalPlan) -> list[str]:
@@ -190,6 +206,14 @@ def notes(plan: CapitalPlan) -> list[str]:
         "The cap binds the money set aside for planned work, also for heaters that fail first; emergencies come on top. "
         "The rest of a running year has its part of the cap by days.",
         "What goes in later is run to failure in the comparison; successors are like for like.",
+        "Homes without hot water: each emergency counts the homes its heater serves"
+        + (
+            f"; {result['homes_assumed']} heaters without that on record count as one home"
+            if result["homes_assumed"]
+            else ""
+        )
+        + ".",
+        *made_of_words(result["made_of"], currency),
         "All ways are followed through the same draws, so that their differences are not noise.",
         "This is a forecast, not an inspection: a heater that leaks or smells of gas is dealt with at once, whatever its year.",
     ]
@@ -215,8 +239,14 @@ def reserve_lines(plan: CapitalPlan) -> list[str]:
     ways = "; ".join(
         f"{row['words'].lower()} {currency} {row['contribution']:,.2f}" for row in scenarios(plan)
     )
+    paid = Decimal(reserve["contribution"])
+    whose = "entered" if reserve["contribution_entered"] else "what the limit needs"
     return [
         f"Contribution a year so that the fund falls short with a chance of at most {chance}: {ways}.",
+        f"With {currency} {paid:,.2f} a year ({whose}), interest of {Decimal(reserve['interest']) * 100:.1f} % and other "
+        f"draws of {currency} {Decimal(reserve['other_draws']):,.2f} a year the fund falls short in some year with a "
+        f"chance of {reserve['shortfall_chance'] * 100:.0f} %, then by {currency} "
+        f"{Decimal(reserve['shortfall_mean']):,.2f} on average: the special assessment to expect.",
         f"Opening balance {currency} {Decimal(reserve['opening_balance']):,.2f}, {reserve['percent_funded']} % of the "
         f"fully funded balance of {currency} {Decimal(reserve['fully_funded']):,.2f} (straight line over typical lives).",
         f"Paying each year only the expected cost of this plan (about {currency} "
@@ -228,68 +258,9 @@ def reserve_lines(plan: CapitalPlan) -> list[str]:
     ]
 
 
-def printed(plan: CapitalPlan, compare: bool) -> list[str]:
-    result, currency = plan.result or {}, currency_of(plan)
-    years = [
-        [row[0], str(row[3]), str(row[4]), f"{row[5]:,.2f}", f"{row[7]:,.2f}", f"{row[9]:.1f}"]
-        for row in year_rows(plan)
-    ]
-    planned = [
-        [
-            shown.year,
-            shown.line.heater.tag,
-            f"{shown.line.set_aside:,.2f}",
-            f"{shown.line.p_fail_before * 100:.0f} %",
-            f"{shown.line.risk_avoided:,.2f}",
-            f"{shown.line.saving:,.2f}",
-        ]
-        for shown in shown_lines(plan)
-        if shown.year
-    ]
-    lines = [
-        f"{plan}, {currency}: {result['heaters_planned']} of {result['heaters']} heaters planned, "
-        f"{Decimal(result['planned_total']):,.2f} in all, {Decimal(result['saving']):,.2f} saved in the long run "
-        "against running to failure.",
-        "",
-        *aligned(["fiscal year", "heaters", "visits", "set aside", "cap", "emergencies"], years),
-        "",
-        *aligned(["year", "heater", "set aside", "fails before", "risk avoided", "saves"], planned, 2),
-    ]
-    if compare:
-        lines += ["", *_compared(plan)]
+def reserve_rows(plan: CapitalPlan) -> list[dict[str, Any]]:
+    money = ("contribution", "draws", "p10", "p50", "p90")
     return [
-        *lines,
-        "",
-        *reserve_lines(plan),
-        "",
-        *best_age_lines(plan),
-        "",
-        *(f"- {line}" for line in notes(plan)),
+        {**year, **{name: Decimal(year[name]) for name in money}}
+        for year in (plan.result or {})["reserve"]["years"]
     ]
-
-
-def _compared(plan: CapitalPlan) -> list[str]:
-    rows = [
-        [
-            row["words"],
-            f"{row['cost']:,.0f}",
-            f"{row['cost_p10']:,.0f} to {row['cost_p90']:,.0f}",
-            f"{row['difference']:,.0f}",
-            f"{row['emergencies']:.1f}",
-            f"{row['emergencies_avoided']:.1f}",
-            f"{row['long_run_saving']:,.0f}",
-            f"{row['contribution']:,.0f}",
-        ]
-        for row in scenarios(plan)
-    ]
-    headings = [
-        "way",
-        "cost",
-        "P10 to P90",
-        "difference",
-        "emergencies",
-        "avoided",
-        "long-run saving",
-        "reserve a year",
-    ]
-    return aligned(headings, rows)

@@ -28,3 +28,19 @@ def to_the_cent(value: Decimal) -> str:
 @register.filter
 def last_day(years: Any) -> Any:
     return years[-1].last_day
+
+
+@register.filter
+def at(values: Any, place: int) -> Any:
+    return values[place]
+
+
+@register.filter
+def more_or_less(value: Decimal, currency: str) -> str:
+    """`USD 1,200.00 less` in place of a signed amount."""
+    return f"{currency} {abs(value):,.2f} {'less' if value < 0 else 'more'}"
+
+
+@register.filter
+def more_or_fewer(value: float) -> str:
+    return f"{abs(value):,.1f} {'fewer' if value < 0 else 'more'}"

@@ -54,7 +54,7 @@ def test_the_plan_beats_the_plain_ways_in_the_long_run_on_the_same_draws(
 ) -> None:
     plan = made(estate, done_run, cap=Decimal("500000"))
     ways = {row["name"]: row for row in plan.result["scenarios"]}
-    saving = {name: Decimal(row["long_run_saving"]) for name, row in ways.items()}
+    saving = {name: Decimal(row["long_run_saving"] or 0) for name, row in ways.items()}
     assert saving["run_to_failure"] == 0
     assert saving["capped"] > 0
     assert saving["capped"] >= saving["by_age"] - Decimal(plan.result["gap"])
@@ -204,7 +204,7 @@ def test_files_hold_the_same_figures_and_neutral_cells(
     assert total - shared == Decimal(plan.result["planned_total"])
     content = client.get(reverse("planning:capital_file", args=[plan.pk, "xlsx"])).content
     book = load_workbook(io.BytesIO(content))
-    assert book.sheetnames == ["years", "heaters", "compared", "how sure"]
+    assert book.sheetnames == ["years", "heaters", "properties", "compared", "how sure"]
     amounts = [row[5] for row in book["years"].iter_rows(min_row=2, values_only=True)]
     assert sum(Decimal(str(amount)) for amount in amounts) == Decimal(plan.result["planned_total"])
     assert any(row[1] == "'=1+1" for row in book["heaters"].iter_rows(values_only=True))

@@ -40,11 +40,30 @@ class Command(BaseCommand):
         )
         parser.add_argument("--shortfall-limit", default="0.1", metavar="CHANCE")
         parser.add_argument(
-            "--compare", action="store_true", help="beside run to failure and replacing at age 12"
+            "--contribution",
+            metavar="AMOUNT",
+            help="paid into the fund a year (default: what the limit needs)",
+        )
+        parser.add_argument("--interest", default="2", metavar="PERCENT", help="of the fund, a year")
+        parser.add_argument(
+            "--other-draws", default="0", metavar="AMOUNT", help="other money the fund pays a year"
+        )
+        parser.add_argument(
+            "--property-cap",
+            action="append",
+            default=[],
+            metavar="NAME=AMOUNT",
+            help="cap of one property a fiscal year",
+        )
+        parser.add_argument("--age", type=int, default=12, help="age to compare with (default 12)")
+        parser.add_argument(
+            "--compare",
+            action="store_true",
+            help="beside run to failure, an age, more care, softening and a year later",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        from fleet.planning import capital, capital_words, selectors
+        from fleet.planning import capital, capital_printed, selectors
 
         organisation = organisation_from(options)
         with scoped(scope_of_organisation(organisation, actor="manage.py capital_plan")):
@@ -63,7 +82,14 @@ class Command(BaseCommand):
                     must_not=capital.heaters_by_tag(options["must_not"]),
                     opening_balance=_amount(options["reserve"], "--reserve"),
                     shortfall_limit=_amount(options["shortfall_limit"], "--shortfall-limit"),
+                    contribution=_amount(options["contribution"], "--contribution")
+                    if options["contribution"]
+                    else None,
+                    interest=_amount(options["interest"].rstrip("% "), "--interest") / 100,
+                    other_draws=_amount(options["other_draws"], "--other-draws"),
+                    property_caps=capital.caps_by_name(options["property_cap"]),
+                    compare_age_years=options["age"],
                 )
             except capital.CapitalRefused as refusal:
                 raise CommandError(str(refusal)) from refusal
-            self.stdout.write("\n".join(capital_words.printed(plan, options["compare"])))
+            self.stdout.write("\n".join(capital_printed.printed(plan, options["compare"])))

@@ -1,0 +1,68 @@
+"""A stored capital plan as CSV and XLSX, the same figures as on the screen."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from typing import Any
+
+from fleet.heaters.exporting import neutralised
+from fleet.planning.capital_rows import CapitalPlan
+from fleet.planning.capital_words import (
+    LINE_HEADINGS,
+    SCENARIO_HEADINGS,
+    YEAR_HEADINGS,
+    line_rows,
+    notes,
+    property_rows,
+    scenario_rows,
+    year_rows,
+)
+
+Sheets = Iterable[tuple[str, Iterable[str], Iterable[list[Any]]]]
+
+
+def _safe(value: Any) -> Any:
+    return neutralised(value) if isinstance(value, str) else value
+
+
+def csv_text(plan: CapitalPlan) -> str:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(LINE_HEADINGS)
+    writer.writerows([_safe(value) for value in row] for row in line_rows(plan))
+    return buffer.getvalue()
+
+
+def sheets_of(plan: CapitalPlan) -> list[tuple[str, Iterable[str], Iterable[list[Any]]]]:
+    years = [row["label"] for row in (plan.result or {})["years"]]
+    return [
+        ("years", YEAR_HEADINGS, year_rows(plan)),
+        ("heaters", LINE_HEADINGS, line_rows(plan)),
+        ("properties", ("property", "heaters", *years, "all years"), property_rows(plan)),
+        ("compared", SCENARIO_HEADINGS, scenario_rows(plan)),
+        ("how sure", ("what the plan stands on",), ([line] for line in notes(plan))),
+    ]
+
+
+def workbook(plan: CapitalPlan) -> bytes:
+    return workbook_of(sheets_of(plan))
+
+
+def workbook_of(sheets: Sheets) -> bytes:
+    """Sheets of plain cells: nothing that a spreadsheet would run, nothing that a workbook cannot hold."""
+    from openpyxl import Workbook
+    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
+    book = Workbook(write_only=True)
+    for title, headings, rows in sheets:
+        sheet = book.create_sheet(title)
+        sheet.freeze_panes = "A2"
+        sheet.append([_safe(heading) for heading in headings])
+        for row in rows:
+            cells = [_safe(cell) for cell in row]
+            sheet.append([ILLEGAL_CHARACTERS_RE.sub("\ufffd", c) if isinstance(c, str) else c for c in cells])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
