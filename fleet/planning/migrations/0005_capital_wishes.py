@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('planning', '0003_cost_items'),
+        ('planning', '0004_trust_and_priors'),
     ]
 
     operations = [
