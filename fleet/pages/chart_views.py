@@ -76,6 +76,12 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
     found = place_map.of_portfolio(forecasts.latest_run(organisation.pk), today_of(organisation))
     if not found.spots:
         raise Http404
+    shown, labels = found.spots, found.labels
+    if _narrow(request):
+        # A small screen has room for the names that matter most, no more.
+        shown = found.by_property
+        worst = sorted(shown, key=lambda spot: (-(spot.expected_failures or 0), -spot.overdue))[:3]
+        labels = tuple({"label": spot.property, "x": spot.x, "y": spot.y} for spot in worst)
     spots = [
         {
             "x": spot.x,
@@ -83,9 +89,9 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
             "failures": round(spot.expected_failures or 0.0, 2),
             "when": "overdue work" if spot.overdue else "nothing overdue",
         }
-        for spot in found.spots
+        for spot in shown
     ]
-    return _picture(charts.place_map(spots, found.labels, found.finding, _narrow(request)))
+    return _picture(charts.place_map(spots, labels, found.finding, _narrow(request)))
 
 
 @page(Need.READ)

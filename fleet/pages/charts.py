@@ -300,15 +300,15 @@ def building_queue(rows: Rows, narrow: bool = False) -> Spec:
 
 def place_map(spots: Rows, labels: Rows, title: str, narrow: bool = False) -> Spec:
     """Buildings where they lie. Spots: x, y, failures, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
-    spec = _frame(title, _width(narrow) if narrow else 1000, 240 if narrow else 520)
-    nowhere: Spec = {"axis": None, "scale": {"nice": False, "zero": False, "padding": 40 if narrow else 90}}
-    x = {"field": "x", "type": "quantitative", **nowhere}
-    y = {"field": "y", "type": "quantitative", **nowhere}
+    # One measure in both directions: the spots lie in a field of 100 by 60.
+    spec = _frame(title, 300 if narrow else 1000, 180 if narrow else 600)
+    x = {"field": "x", "type": "quantitative", "axis": None, "scale": {"domain": [0, 100]}}
+    y = {"field": "y", "type": "quantitative", "axis": None, "scale": {"domain": [0, 60]}}
     size = {
         "field": "failures",
         "type": "quantitative",
-        "scale": {"range": [20, 260] if narrow else [60, 1100], "domainMin": 0},
-        "legend": {"title": "failures expected within 12 months", "orient": "bottom", "tickCount": 3},
+        "scale": {"range": [30, 300] if narrow else [60, 1100], "domainMin": 0},
+        "legend": {"title": "failures in 12 months", "orient": "bottom", "tickCount": 3, "titleLimit": 300},
     }
     marks = ["overdue work", "nothing overdue"]
     spec["layer"] = [
@@ -333,7 +333,7 @@ def place_map(spots: Rows, labels: Rows, title: str, narrow: bool = False) -> Sp
         },
         {
             "data": {"values": [dict(row) for row in labels]},
-            "mark": {"type": "text", "dy": -24 if narrow else -34, "fontSize": 10 if narrow else 13},
+            "mark": {"type": "text", "dy": -12 if narrow else -40, "fontSize": 11 if narrow else 13},
             "encoding": {"x": x, "y": y, "text": {"field": "label"}},
         },
     ]

@@ -8,7 +8,7 @@ in rings, so that none hides another.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -37,12 +37,32 @@ class Spot:
     due: int
     expected_failures: float | None
 
+    def with_(self, other: Spot) -> Spot:
+        """Both together, at the first one's place."""
+        failing = [spot.expected_failures for spot in (self, other) if spot.expected_failures is not None]
+        return replace(
+            self,
+            heaters=self.heaters + other.heaters,
+            overdue=self.overdue + other.overdue,
+            due=self.due + other.due,
+            expected_failures=sum(failing) if failing else None,
+        )
+
 
 @dataclass(frozen=True)
 class Map:
     spots: tuple[Spot, ...]
     labels: tuple[dict[str, Any], ...]
     unplaced: tuple[str, ...]
+
+    @property
+    def by_property(self) -> tuple[Spot, ...]:
+        """One spot a property, where a small screen has no room for its buildings."""
+        whole: dict[int, Spot] = {}
+        for spot in self.spots:
+            first = whole.get(spot.property_id)
+            whole[spot.property_id] = spot if first is None else first.with_(spot)
+        return tuple(whole.values())
 
     @property
     def finding(self) -> str:

@@ -106,8 +106,10 @@ _WITH_UNIT = re.compile(rf"{_RANGE}([ \u00a0])({_UNITS})(?![\w/])(?! (?:the|a|an
 
 def measured(value: float, unit: str) -> tuple[float, str]:
     """A value and its unit, in the reader's units."""
-    if not habit().metric or unit not in METRIC:
+    if unit not in METRIC:
         return value, unit
+    if not habit().metric:
+        return round(value, 1) + 0.0, unit
     there, convert, digits = METRIC[unit]
     return round(convert(value), digits) + 0.0, there
 

@@ -71,5 +71,6 @@ def test_the_title_states_where_most_failures_are_expected() -> None:
 
     both = (spot("Elm", 0.6, 0), spot("Ash", 1.0, 2), spot("Elm", 0.7, 0))
     assert place_map.Map(both, (), ()).finding.endswith("at Elm: 1.3")
+    assert [one.expected_failures for one in place_map.Map(both, (), ()).by_property] == [pytest.approx(2.3)]
     unknown = (spot("Elm", None, 3), spot("Ash", None, 0))
     assert place_map.Map(unknown, (), ()).finding == "3 tasks overdue in 1 building"
