@@ -117,8 +117,14 @@ USE_I18N = True
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 STATIC_URL = "static/"
-STATIC_ROOT = DATA / "static"
+STATIC_ROOT = Path(environment.text("ALMANAC_STATIC", str(DATA / "static")))
 WHITENOISE_USE_FINDERS = EMBEDDED
+if not EMBEDDED:
+    # Names with a digest of the content: browsers keep them for ever and never show an old one.
+    STORAGES = {
+        "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+        "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    }
 MEDIA_ROOT = DATA / "files"
 
 # Behind TLS the cookies and the transport are locked down; the embedded mode serves plain HTTP on loopback only.
