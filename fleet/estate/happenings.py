@@ -43,3 +43,22 @@ def announce(
             },
         )
     return row
+
+
+def take_on(happening: Happening, words: str = "") -> bool:
+    """Somebody acts: nobody else is told because of silence. False when somebody did already."""
+    rows = Happening.objects.filter(pk=happening.pk, taken_on_at=None)
+    return bool(
+        rows.update(
+            taken_on_at=timezone.now(),
+            taken_on_by_id=current_scope().person_id,
+            taken_on_words=words.strip()[:300],
+        )
+    )
+
+
+def settle(kind: str, key: str, *, organisation_id: int, words: str = "") -> None:
+    """Called by the room in the transaction that settles the matter: an alert that is over escalates no more."""
+    with scoped(scope_of_organisation(organisation_id, actor=current_scope().actor)):
+        found = Happening.objects.filter(kind=kind, key=key, taken_on_at=None)
+        found.update(taken_on_at=timezone.now(), taken_on_words=words.strip()[:300])

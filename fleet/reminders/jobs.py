@@ -1,0 +1,45 @@
+"""What this room does by itself: each entry calls a service."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fleet.estate.background import ALERTS, Running, register
+from fleet.estate.models import Organisation
+from fleet.estate.rounds import each_minute
+from fleet.reminders import clocks, fan_out, notes, sending
+
+
+@each_minute("tell what happened", queue=ALERTS)
+def tell() -> bool:
+    return fan_out.tell_next()
+
+
+@each_minute("escalate", queue=ALERTS)
+def escalate() -> bool:
+    return fan_out.escalate_next()
+
+
+@each_minute("send alerts", queue=ALERTS, alone=False)
+def send_alerts() -> bool:
+    return sending.deliver_some(urgent=True)
+
+
+@each_minute("write digests")
+def write_digests() -> bool:
+    return clocks.enrol_new() or clocks.set_clocks() or clocks.write_due_digests()
+
+
+@each_minute("send digests", alone=False)
+def send_digests() -> bool:
+    return sending.deliver_some(urgent=False)
+
+
+@register("notes_of_days_to_come", every="day", limit_minutes=20)
+def days_to_come(job: Running) -> dict[str, Any]:
+    organisation = Organisation.objects.get(pk=job.row.organisation_id)
+    clocks.look_again_at_members(organisation.pk)
+    return {
+        "warranties": notes.note_warranties(organisation),
+        "contributions": notes.note_contributions(organisation),
+    }
