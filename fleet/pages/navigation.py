@@ -43,7 +43,14 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Keys", "pages:keys", "read"),
         ),
     ),
-    ("Yours", (("Reading habits", "pages:reading_habits", "read"),)),
+    (
+        "Yours",
+        (
+            ("Inbox", "reminders:inbox", "read"),
+            ("When you hear of things", "reminders:wishes", "read"),
+            ("Reading habits", "pages:reading_habits", "read"),
+        ),
+    ),
 )
 # What a plumbing company asks for first; its own heaters, if it has any, stand among its clients'.
 COMPANY_MENU: tuple[tuple[str, str, str], ...] = (

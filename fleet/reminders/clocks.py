@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from django.conf import settings
 from django.db import transaction
@@ -11,13 +10,16 @@ from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from fleet.estate.models import Membership, Person
+from fleet.reminders.entitled import Sight
 from fleet.reminders.models import Correspondent
-from fleet.reminders.moments import next_digest
+from fleet.reminders.moments import Wish, next_digest
 from fleet.reminders.outbox import ToTell, write_down
 from fleet.reminders.preferences import wishes_of_many
 
 AT_ONCE = 500
 DIGEST = "digest"
+APART = timedelta(hours=12)  # one that came late is not followed by the next within the same half day
+Known = tuple[Sight, set[Wish]]
 
 
 def enrol_new() -> bool:
@@ -34,8 +36,10 @@ def set_clocks() -> bool:
     """Find the next digest of those whose wishes or properties changed. True while more remains."""
     rows = list(Correspondent.objects.filter(look_again=True).order_by("id")[:AT_ONCE])
     now = timezone.now()
-    for row, (next_on, next_at) in zip(rows, _next_of(rows, now), strict=True):
-        row.next_on, row.next_at, row.look_again = next_on, next_at, False
+    wishes = wishes_of_many([row.person_id for row in rows])
+    for row in rows:
+        row.next_on, row.next_at = _following(row, wishes.get(row.person_id), now)
+        row.look_again = False
     Correspondent.objects.bulk_update(rows, ["next_on", "next_at", "look_again"], batch_size=AT_ONCE)
     return len(rows) == AT_ONCE
 
@@ -59,33 +63,36 @@ def write_due_digests() -> bool:
         return False
     wishes = wishes_of_many([row.person_id for row in rows])
     with transaction.atomic():
-        held = Correspondent.objects.select_for_update().filter(pk__in=[row.pk for row in rows]).order_by("id")
+        held = (
+            Correspondent.objects.select_for_update().filter(pk__in=[row.pk for row in rows]).order_by("id")
+        )
         still = {row.pk for row in held if row.next_at is not None and row.next_at <= now}
         mine = [row for row in rows if row.pk in still]
-        written = []
-        for row in mine:
-            found = wishes.get(row.person_id)
-            if found and row.next_on and row.digests_stopped_at is None and settings.MAIL_SET_UP:
-                written.append(
-                    ToTell(found[0].home_id, DIGEST, row.next_on, now, person_id=row.person_id)
-                )
-            # A digest that came late takes the place of those up to today: never two within a day.
-            row.last_on = max(row.next_on, now.date()) if row.next_on else now.date()
-            following = next_digest(found[1], row.last_on, now) if found else None
-            row.next_on, row.next_at = following or (None, None)
-        write_down(written)
-        Correspondent.objects.bulk_update(mine, ["next_on", "next_at", "last_on"], batch_size=AT_ONCE)
+        write_down([told for row in mine if (told := _strike(row, wishes.get(row.person_id), now))])
+        fields = ["next_on", "next_at", "last_on", "last_at"]
+        Correspondent.objects.bulk_update(mine, fields, batch_size=AT_ONCE)
     return len(rows) == AT_ONCE
 
 
-def _next_of(
-    rows: Sequence[Correspondent], now: datetime
-) -> list[tuple[object, object]]:
-    wishes = wishes_of_many([row.person_id for row in rows])
-    found: list[tuple[object, object]] = []
-    for row in rows:
-        known = wishes.get(row.person_id)
-        stopped = row.digests_stopped_at is not None
-        following = None if known is None or stopped else next_digest(known[1], row.last_on, now)
-        found.append(following or (None, None))
-    return found
+def _strike(row: Correspondent, known: Known | None, now: datetime) -> ToTell | None:
+    """Move one clock on; the row to be written, if this person is mailed."""
+    if known is None or row.next_on is None or row.next_at is None:
+        row.next_on = row.next_at = None
+        return None
+    sight, wishes = known
+    day, moment = row.next_on, row.next_at
+    # After standing still: the latest day that has come due speaks for those before it.
+    while (later := next_digest(wishes, day, moment)) and later[1] <= now:
+        day, moment = later
+    row.last_on, row.last_at = day, now
+    row.next_on, row.next_at = _following(row, known, now)
+    if row.digests_stopped_at is not None or not settings.MAIL_SET_UP:
+        return None
+    return ToTell(sight.home_id, DIGEST, day, now, person_id=row.person_id)
+
+
+def _following(row: Correspondent, known: Known | None, now: datetime) -> tuple[date | None, datetime | None]:
+    if known is None or row.digests_stopped_at is not None:
+        return None, None
+    not_before = now if row.last_at is None else max(now, row.last_at + APART)
+    return next_digest(known[1], row.last_on, not_before) or (None, None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -53,7 +53,6 @@ class Digest:
     buildings: list[BuildingLines]
     unsafe: int = 0
     notes: list[InboxNote] = field(default_factory=list)
-    more: int = 0
 
     @property
     def late(self) -> int:
@@ -68,8 +67,9 @@ class Digest:
         return not self.buildings and not self.unsafe and not self.notes
 
 
-def digest_of(sight: Sight, own: Own, day: date) -> Digest:
-    """The digest of one day: the properties whose rhythm falls on it, within what she may see now."""
+def digest_of(sight: Sight, own: Own, days: Sequence[date]) -> Digest:
+    """The digest of the last of these days: the properties whose rhythm falls on one of them, as far as she may
+    see them now. More than one day: the ones before brought no mail."""
     home = {member.organisation_id: member for member in sight.memberships}
     with scoped(sight.scope):
         places = list(Property.objects.select_related("organisation").order_by("id"))
@@ -77,7 +77,7 @@ def digest_of(sight: Sight, own: Own, day: date) -> Digest:
         for place in places:
             member = home.get(place.organisation_id, sight.memberships[0])
             wish = wish_of(own.of(member, place.pk), place.time_zone)
-            if wish.falls_on(day):
+            if any(wish.falls_on(day) for day in days):
                 key = (today_of(place.organisation, place), AHEAD_DAYS[wish.rhythm])
                 groups.setdefault(key, []).append(place.pk)
         buildings: dict[int, BuildingLines] = {}
@@ -85,7 +85,7 @@ def digest_of(sight: Sight, own: Own, day: date) -> Digest:
             _add_due(buildings, today, ahead, numbers if len(numbers) < len(places) else None)
         rows = sorted(buildings.values(), key=lambda row: (row.earliest, row.property, row.name))
         covered = [number for numbers in groups.values() for number in numbers]
-        digest = Digest(day, rows, _open_unsafe(covered), _notes(sight.person.pk, day))
+        digest = Digest(days[-1], rows, _open_unsafe(covered), _notes(sight.person.pk, days[-1]))
     return digest
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from typing import Any
 
 from django.db import models
@@ -29,6 +30,7 @@ class Correspondent(models.Model):
     next_on = models.DateField(null=True)
     next_at = models.DateTimeField(null=True)
     last_on = models.DateField(null=True)
+    last_at = models.DateTimeField(null=True)
     look_again = models.BooleanField(default=True, help_text="Her wishes or her properties changed")
     digests_stopped_at = models.DateTimeField(null=True, blank=True)
     alerts_stopped_at = models.DateTimeField(null=True, blank=True)
@@ -145,9 +147,7 @@ class CalendarFeed(ScopedModel):
     read_at = models.DateTimeField(null=True)
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["person", "organisation"], name="one_feed_a_person")
-        ]
+        constraints = [models.UniqueConstraint(fields=["person", "organisation"], name="one_feed_a_person")]
 
     def __str__(self) -> str:
         return f"calendar of {self.person}"
@@ -159,7 +159,8 @@ class CalendarEntry(ScopedModel):
     property_path = "property"
     opened_at = Level.WORK
     property = models.ForeignKey("estate.Property", on_delete=models.CASCADE, related_name="+")
-    name = models.CharField(max_length=80, help_text="Such as visit-12, the stable part of its address")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True)
+    name = models.CharField(max_length=80, help_text="Such as visit-12: what it stands for")
     day = models.DateField()
     title = models.CharField(max_length=300)
     digest = models.CharField(max_length=64)
@@ -173,5 +174,3 @@ class CalendarEntry(ScopedModel):
 
     def __str__(self) -> str:
         return self.name
-
-

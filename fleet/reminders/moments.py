@@ -75,7 +75,7 @@ def next_digest(
     `now`, and on a later day than `after_day`.
     """
     distinct = {wish for wish in wishes if wish.rhythm != "none"}
-    start = now.date() - timedelta(days=1)
+    start = now.date() - timedelta(days=1)  # where clocks are ahead or behind, the day may be another
     if after_day is not None:
         start = max(start, after_day + timedelta(days=1))
     for ahead in range(LOOK_AHEAD_DAYS):

@@ -102,4 +102,3 @@ def note_contributions(organisation: Organisation) -> int:
             urgent=False,
         )
     return count
-

@@ -124,9 +124,7 @@ def settle_failed(delivery: Delivery, words: str) -> None:
     """It surely did not go. Again after a pause, each longer than the one before; after the last try given up."""
     attempts = delivery.attempts + 1
     if attempts >= MAX_ATTEMPTS:
-        _settle(
-            delivery, [State.TAKEN, State.SENDING], state=State.GIVEN_UP, words=words, attempts=attempts
-        )
+        _settle(delivery, [State.TAKEN, State.SENDING], state=State.GIVEN_UP, words=words, attempts=attempts)
         return
     _settle(
         delivery,
@@ -193,9 +191,7 @@ def was_sent(delivery: Delivery) -> None:
 
 @transaction.atomic
 def leave_it(delivery: Delivery) -> None:
-    _by_hand(
-        delivery, [State.UNCERTAIN, State.GIVEN_UP, State.WAITING], "left unsent", state=State.NOT_TOLD
-    )
+    _by_hand(delivery, [State.UNCERTAIN, State.GIVEN_UP, State.WAITING], "left unsent", state=State.NOT_TOLD)
 
 
 def _by_hand(delivery: Delivery, states: list[State], verb: str, **fields: object) -> None:

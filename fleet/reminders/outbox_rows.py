@@ -15,10 +15,13 @@ class WebHook(ScopedModel):
 
     name = models.CharField(max_length=120)
     url = models.CharField(max_length=500)
-    salt = models.CharField(max_length=64, help_text="The signing secret is derived from this and the program's")
+    salt = models.CharField(
+        max_length=64, help_text="The signing secret is derived from this and the program's"
+    )
     kinds = models.JSONField(default=list, blank=True, help_text="Empty: everything")
     may_repeat = models.BooleanField(
-        default=False, help_text="The receiver drops a repeated webhook-id, so unsure calls go again by themselves"
+        default=False,
+        help_text="The receiver drops a repeated webhook-id, so unsure calls go again by themselves",
     )
     made_at = models.DateTimeField()
     failing_since = models.DateTimeField(null=True, blank=True)

@@ -80,12 +80,12 @@ class Postman:
             raise NotLeft(f"The mail server refused the message: {code} {_text(words)}", final=code >= 500)
         if not 200 <= code < 300:
             self._hang_up()
-            raise PerhapsLeft(f"The mail server's answer to the message makes no sense: {code} {_text(words)}")
+            raise PerhapsLeft(
+                f"The mail server's answer to the message makes no sense: {code} {_text(words)}"
+            )
         return f"{code} {_text(words)}"
 
-    def _ask(
-        self, smtp: smtplib.SMTP, step: Callable[[str], tuple[int, bytes]], address: str
-    ) -> None:
+    def _ask(self, smtp: smtplib.SMTP, step: Callable[[str], tuple[int, bytes]], address: str) -> None:
         code, words = step(address)
         if code not in (250, 251):
             final = 500 <= code < 600

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import logging
 import time
+import zoneinfo
+from datetime import date, timedelta
 from email.message import EmailMessage
+from typing import Any
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Max, Q
+from django.urls import reverse
 
-from fleet.estate.models import Happening, Organisation
-from fleet.estate.scope import scoped, unscoped
+from fleet.estate.models import Happening
+from fleet.estate.scope import unscoped
 from fleet.reminders import hooks, outbox
 from fleet.reminders.clocks import DIGEST
-from fleet.reminders.digest import Digest, digest_of
+from fleet.reminders.digest import SHOWN_BUILDINGS, Digest, digest_of
 from fleet.reminders.entitled import Sight, may_person_hear, sight_of
 from fleet.reminders.mail import CannotWrite, Words, write
 from fleet.reminders.models import Correspondent, Delivery, InboxNote
@@ -22,6 +27,8 @@ from fleet.reminders.preferences import ALERTS, DIGESTS, own_preferences
 
 logger = logging.getLogger(__name__)
 AT_ONCE = 20
+NOTHING = "Nothing was due or late."
+LONGEST_BACK = timedelta(days=31)
 
 
 class NotToTell(Exception):
@@ -123,10 +130,10 @@ def _composed(row: Delivery, sight: Sight) -> tuple[EmailMessage, list[int]]:
     if row.what == DIGEST:
         if stops is not None and stops.digests_stopped_at is not None:
             raise NotToTell("She stopped her digests.")
-        digest = digest_of(sight, own_preferences([sight.person.pk]), row.due_on)
+        digest = digest_of(sight, own_preferences([sight.person.pk]), _days(row))
         if digest.is_empty:
-            raise NotToTell("Nothing was due or late.")
-        words = Words(_digest_subject(digest), "digest", {"digest": digest}, stops=DIGESTS)
+            raise NotToTell(NOTHING)
+        words = Words(_digest_subject(digest), "digest", _shown(digest), stops=DIGESTS)
         return write(row, sight.person, words), [note.pk for note in digest.notes]
     if row.happening is None:
         return write(row, sight.person, Words("A test of your reminders", "test", {})), []
@@ -134,7 +141,19 @@ def _composed(row: Delivery, sight: Sight) -> tuple[EmailMessage, list[int]]:
         raise NotToTell("She stopped her alerts.")
     if not may_person_hear(sight.person.pk, row.happening):
         raise NotToTell("She may not see this any more.")
-    return write(row, sight.person, _alert(row.happening, row.what.startswith("escalation"), sight)), []
+    return write(row, sight.person, _alert(row.happening, row.what.startswith("escalation"))), []
+
+
+def _days(row: Delivery) -> list[date]:
+    """The days that a digest speaks for: its own, and those since the last one that came."""
+    with unscoped("a person's other digests"):
+        others = Delivery.objects.filter(person_id=row.person_id, what=DIGEST, channel=row.channel)
+        if others.filter(due_on__gt=row.due_on).exclude(state=Delivery.State.NOT_TOLD).exists():
+            raise NotToTell("A newer digest took its place.")
+        came = Q(state__in=["sent", "sending", "uncertain"]) | Q(state="not_told", words=NOTHING)
+        last = others.filter(came, due_on__lt=row.due_on).aggregate(last=Max("due_on"))["last"]
+    first = row.due_on if last is None else max(last + timedelta(days=1), row.due_on - LONGEST_BACK)
+    return [first + timedelta(days=ahead) for ahead in range((row.due_on - first).days + 1)]
 
 
 def _digest_subject(digest: Digest) -> str:
@@ -144,14 +163,24 @@ def _digest_subject(digest: Digest) -> str:
     return f"Water heaters, {digest.day:%-d %B %Y}: {', '.join(counts) or 'notes'}"
 
 
-def _alert(happening: Happening, escalated: bool, sight: Sight) -> Words:
-    with scoped(sight.scope):
-        place = happening.property
-        house = Organisation.objects.get(pk=happening.organisation_id)
+def _shown(digest: Digest) -> dict[str, Any]:
+    return {
+        "digest": digest,
+        "shown": digest.buildings[:SHOWN_BUILDINGS],
+        "more": max(len(digest.buildings) - SHOWN_BUILDINGS, 0),
+        "queue_address": settings.ADDRESS + reverse("care:queue"),
+    }
+
+
+def _alert(happening: Happening, escalated: bool) -> Words:
+    place = happening.property
+    zone = zoneinfo.ZoneInfo(place.time_zone if place else "UTC")
     values = {
         "happening": happening,
         "property": place,
-        "organisation": house,
+        "organisation": happening.organisation,
+        "when": f"{happening.happened_at.astimezone(zone):%-d %B %Y, %H:%M %Z}",
+        "inbox_address": settings.ADDRESS + reverse("reminders:inbox"),
         "escalated": escalated,
         "address": settings.ADDRESS + happening.address if happening.address else "",
     }
