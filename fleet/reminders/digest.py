@@ -32,7 +32,7 @@ class BuildingLines:
 
     building_id: int
     name: str
-    property: str
+    place: str
     late: int = 0
     due: int = 0
     earliest: date = date.max
@@ -83,7 +83,7 @@ def digest_of(sight: Sight, own: Own, days: Sequence[date]) -> Digest:
         buildings: dict[int, BuildingLines] = {}
         for (today, ahead), numbers in groups.items():
             _add_due(buildings, today, ahead, numbers if len(numbers) < len(places) else None)
-        rows = sorted(buildings.values(), key=lambda row: (row.earliest, row.property, row.name))
+        rows = sorted(buildings.values(), key=lambda row: (row.earliest, row.place, row.name))
         covered = [number for numbers in groups.values() for number in numbers]
         digest = Digest(days[-1], rows, _open_unsafe(covered), _notes(sight.person.pk, days[-1]))
     return digest

@@ -82,7 +82,7 @@ def _settle_unforeseen(row: Delivery, error: Exception) -> None:
 
 
 def _mail(row: Delivery, postman: Postman) -> bool:
-    sight = sight_of(row.person_id)
+    sight = sight_of(row.person_id or 0)
     if sight is None:
         raise NotToTell("This person may see nothing here any more.")
     if not settings.MAIL_SET_UP:
