@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        ('estate', '0008_happenings_taken_on'),
+        ('estate', '0009_happenings_taken_on'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

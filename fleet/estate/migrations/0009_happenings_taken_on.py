@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('estate', '0007_access_grants'),
+        ('estate', '0008_where_properties_lie'),
     ]
 
     operations = [
