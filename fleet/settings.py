@@ -38,7 +38,14 @@ INSTALLED_APPS = [
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
     "csp",
+    # Before the account library, whose templates ours replace.
     "fleet.estate",
+    "allauth",
+    "allauth.account",
+    "allauth.mfa",
+    "allauth.socialaccount",
+    "allauth.socialaccount.providers.openid_connect",
+    "allauth.usersessions",
     "fleet.heaters",
     "fleet.care",
     "fleet.reminders",
@@ -56,8 +63,10 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "fleet.estate.sessions.SessionMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "fleet.estate.access.ScopeMiddleware",
     "fleet.pages.reading.ReadingMiddleware",
 ]
@@ -102,13 +111,48 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
+_VALIDATOR = "django.contrib.auth.password_validation."
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": f"django.contrib.auth.password_validation.{name}"}
-    for name in ("UserAttributeSimilarityValidator", "MinimumLengthValidator", "CommonPasswordValidator")
+    {
+        "NAME": _VALIDATOR + "UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ("email", "name")},
+    },
+    {"NAME": _VALIDATOR + "MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": _VALIDATOR + "CommonPasswordValidator"},
 ]
+PASSWORD_RESET_TIMEOUT = 3600
 LOGIN_URL = "pages:sign_in"
 LOGIN_REDIRECT_URL = "pages:portfolio"
 LOGOUT_REDIRECT_URL = "pages:sign_in"
+
+ACCOUNT_ADAPTER = "fleet.estate.account_adapter.AccountAdapter"
+ACCOUNT_USER_MODEL_USERNAME_FIELD = None
+ACCOUNT_LOGIN_METHODS = {"email"}
+ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*", "password2*"]
+ACCOUNT_EMAIL_VERIFICATION = "none"
+# Tries are counted in the database (fleet/estate/throttle.py): shared by all processes and kept over a restart.
+ACCOUNT_RATE_LIMITS = False
+MFA_ADAPTER = "fleet.estate.account_adapter.SecondFactorAdapter"
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_PASSKEY_LOGIN_ENABLED = True
+MFA_TOTP_ISSUER = "Tank Almanac"
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = EMBEDDED
+SOCIALACCOUNT_ADAPTER = "fleet.estate.account_adapter.ProviderAdapter"
+SOCIALACCOUNT_LOGIN_ON_GET = False
+# Single sign-on: one identity provider of the operator's, by OpenID Connect.
+SOCIALACCOUNT_PROVIDERS = {}
+if _PROVIDER := environment.text("ALMANAC_OIDC_URL", ""):
+    SOCIALACCOUNT_PROVIDERS["openid_connect"] = {
+        "APPS": [
+            {
+                "provider_id": "single-sign-on",
+                "name": environment.text("ALMANAC_OIDC_NAME", "your organisation's sign-in"),
+                "client_id": environment.text("ALMANAC_OIDC_CLIENT"),
+                "secret": environment.text("ALMANAC_OIDC_SECRET"),
+                "settings": {"server_url": _PROVIDER, "oauth_pkce_enabled": True},
+            }
+        ]
+    }
 
 LANGUAGE_CODE = "en-us"
 TIME_ZONE = "UTC"
@@ -137,7 +181,9 @@ SECURE_PROXY_SSL_HEADER = (
 )
 SECURE_REDIRECT_EXEMPT = [r"^health$", r"^ready$", r"^metrics$"]
 SESSION_COOKIE_HTTPONLY = True
+# A crew's phone stays signed in over a weekend; nobody stays signed in for good.
 SESSION_COOKIE_AGE = int(timedelta(days=14).total_seconds())
+SESSION_IDLE_SECONDS = environment.number("ALMANAC_SESSION_IDLE_HOURS", 96) * 3600
 X_FRAME_OPTIONS = "DENY"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {

@@ -9,6 +9,7 @@ from fleet.settings import *  # noqa: F403
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+MAIL_SET_UP = True
 ALLOWED_HOSTS = ["testserver", "127.0.0.1", "localhost"]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},

@@ -10,6 +10,7 @@ from typing import Any, cast
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect
 
 from fleet.estate.grants import reaches_by_grant
 from fleet.estate.models import Membership, Organisation, Person
@@ -17,7 +18,10 @@ from fleet.estate.scope import Reach, Scope, current_scope, scoped
 
 
 class Need(enum.Enum):
+    """PUBLIC: anybody. SELF: whoever is signed in, for what is hers alone. The others: what a role grants."""
+
     PUBLIC = "public"
+    SELF = "self"
     READ = "read"
     WORK = "work"
     PLAN = "plan"
@@ -62,11 +66,12 @@ def page(need: Need, clients_in_sight: bool = False) -> Callable[[View], View]:
     def declare(view: View) -> View:
         @functools.wraps(view)
         def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
-            if need is not Need.PUBLIC:
-                membership = getattr(request, "membership", None)
-                if not request.user.is_authenticated:
-                    return redirect_to_login(request.get_full_path())
-                if membership is None or need not in GRANTS[membership.role]:
+            if need is not Need.PUBLIC and not request.user.is_authenticated:
+                return redirect_to_login(request.get_full_path())
+            if need not in (Need.PUBLIC, Need.SELF):
+                if getattr(request, "second_factor_missing", False):
+                    return redirect("estate:account")
+                if not may(request, need):
                     raise PermissionDenied
                 scope = current_scope()
                 with scoped(scope if clients_in_sight else narrowed(scope, need)):
@@ -102,6 +107,15 @@ def may(request: HttpRequest, need: Need) -> bool:
     return membership is not None and need in GRANTS[membership.role]
 
 
+def lacks_second_factor(membership: Membership) -> bool:
+    """Whether the organisation asks for a second factor that this person has not set up."""
+    if not membership.organisation.second_factor_required:
+        return False
+    from allauth.mfa.utils import is_mfa_enabled
+
+    return not is_mfa_enabled(membership.person)
+
+
 class ScopeMiddleware:
     """Enters the scope of the person's chosen membership for the whole request; nobody signed in: an empty one."""
 
@@ -110,6 +124,9 @@ class ScopeMiddleware:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         membership = self._membership(request)
+        if membership is not None and lacks_second_factor(membership):
+            request.second_factor_missing = True  # type: ignore[attr-defined]
+            membership = None
         if membership is None:
             with scoped(Scope(())):
                 return self.get_response(request)

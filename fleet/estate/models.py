@@ -15,6 +15,7 @@ from fleet.estate.grant_rows import AccessGrant, CompanyCode
 from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.leases import Lease
+from fleet.estate.people_rows import DoorTries, Invitation, RetentionRule, SecurityEvent
 from fleet.estate.scope import Level, ScopedModel
 from fleet.estate.token_rows import AccessToken
 
@@ -23,8 +24,10 @@ __all__ = [
     "AccessToken",
     "Building",
     "CompanyCode",
+    "DoorTries",
     "Happening",
     "HistoryEntry",
+    "Invitation",
     "Job",
     "Lease",
     "Membership",
@@ -32,6 +35,8 @@ __all__ = [
     "Person",
     "Position",
     "Property",
+    "RetentionRule",
+    "SecurityEvent",
 ]
 
 
@@ -52,6 +57,9 @@ class Organisation(models.Model):
     invented = models.BooleanField(default=False, help_text="Demonstration data, made up")
     calendar_stands_at = models.DateField(
         null=True, blank=True, help_text="Demonstration only: the day that its invented record ends"
+    )
+    second_factor_required = models.BooleanField(
+        default=False, help_text="Nobody works in this organisation without a second factor"
     )
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -34,7 +34,16 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Changes", "pages:history", "read"),
         ),
     ),
-    ("Access", (("Tokens", "estate:tokens", "read"), ("Companies with access", "contracts:access", "admin"))),
+    (
+        "Access",
+        (
+            ("People", "estate:people", "admin"),
+            ("Companies with access", "contracts:access", "admin"),
+            ("Tokens", "estate:tokens", "read"),
+            ("Security log", "estate:security_log", "admin"),
+            ("Settings", "estate:organisation", "admin"),
+        ),
+    ),
     (
         "Help",
         (

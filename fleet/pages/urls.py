@@ -1,5 +1,6 @@
 from django.urls import path
 
+from fleet.estate import sign_in_views
 from fleet.pages import (
     chart_views,
     estate_views,
@@ -14,8 +15,8 @@ from fleet.pages import (
 app_name = "pages"
 urlpatterns = [
     path("", views.portfolio, name="portfolio"),
-    path("sign-in/", views.sign_in, name="sign_in"),
-    path("sign-out/", views.sign_out, name="sign_out"),
+    path("sign-in/", sign_in_views.sign_in, name="sign_in"),
+    path("sign-out/", sign_in_views.sign_out, name="sign_out"),
     path("organisation/", views.choose_organisation, name="choose_organisation"),
     path("find/", search_views.find, name="find"),
     path("help/how-the-forecast-is-made/", help_views.method, name="method"),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any, cast
 
-from django.contrib.auth.views import LoginView, LogoutView
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -18,11 +17,6 @@ from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Pro
 from fleet.pages import first_steps, fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
-
-sign_in = page(Need.PUBLIC)(
-    LoginView.as_view(template_name="pages/sign_in.html", redirect_authenticated_user=True)
-)
-sign_out = page(Need.PUBLIC)(LogoutView.as_view())
 
 
 @page(Need.READ)

@@ -1,0 +1,100 @@
+"""Forms of people and accounts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib.auth.forms import SetPasswordMixin
+
+from fleet.estate.models import Membership, Organisation, Person, Property
+
+ROLE_WORDS = {
+    "owner": "Owner: everything, including people and settings",
+    "planner": "Planner: records, plans and money",
+    "technician": "Technician: records and work",
+    "company": "Plumbing company: records and work",
+    "viewer": "Viewer: reads, changes nothing",
+}
+
+
+class AskForPasswordForm(forms.Form):
+    email = forms.EmailField(
+        label="E-mail address", widget=forms.EmailInput(attrs={"autocomplete": "username"})
+    )
+
+
+class JoinForm(SetPasswordMixin, forms.Form):
+    """Name and password of a new person."""
+
+    name = forms.CharField(
+        label="Your name", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "name"})
+    )
+    password1, password2 = SetPasswordMixin.create_password_fields(
+        label1="Password", label2="The password once more"
+    )
+
+    def __init__(self, *args: Any, email: str, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.person = Person(email=email)
+
+    def clean(self) -> dict[str, Any]:
+        self.validate_passwords("password1", "password2")
+        self.person.name = self.cleaned_data.get("name", "")
+        self.validate_password_for_user(self.person, "password2")
+        return super().clean() or self.cleaned_data
+
+
+class MemberForm(forms.Form):
+    """What somebody may do, and where."""
+
+    role = forms.ChoiceField(
+        label="Role", choices=[(value, ROLE_WORDS[value]) for value in Membership.Role.values]
+    )
+    all_properties = forms.TypedChoiceField(
+        label="Where",
+        choices=[("yes", "All properties, also new ones"), ("no", "Only those ticked below")],
+        widget=forms.RadioSelect,
+        coerce=lambda text: text == "yes",
+        initial="yes",
+    )
+    properties: forms.ModelMultipleChoiceField[Any] = forms.ModelMultipleChoiceField(
+        label="Properties",
+        queryset=Property._base_manager.none(),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
+
+    def __init__(self, *args: Any, organisation: Organisation, **options: Any) -> None:
+        super().__init__(*args, **options)
+        field = self.fields["properties"]
+        assert isinstance(field, forms.ModelMultipleChoiceField)
+        field.queryset = Property.objects.filter(organisation=organisation)
+
+    @property
+    def property_ids(self) -> list[int] | None:
+        """None for all."""
+        if self.cleaned_data["all_properties"]:
+            return None
+        return [row.pk for row in self.cleaned_data["properties"]]
+
+
+class InviteForm(MemberForm):
+    email = forms.EmailField(label="E-mail address")
+    field_order = ("email", "role", "all_properties", "properties")
+
+
+class OrganisationForm(forms.Form):
+    name = forms.CharField(label="Name of the organisation", max_length=200)
+    second_factor_required = forms.BooleanField(
+        label="Everybody needs a second factor",
+        required=False,
+        help_text="Who has none sees nothing of this organisation until one is set up.",
+    )
+
+
+class NameForm(forms.ModelForm):
+    class Meta:
+        model = Person
+        fields = ("name",)
+        labels = {"name": "Your name"}
