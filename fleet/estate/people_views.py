@@ -85,7 +85,7 @@ def _hand_over(request: HttpRequest, row: Invitation) -> None:
 @page(Need.ADMIN)
 @require_POST
 def withdraw_invitation(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(Invitation.objects, pk=pk, accepted_at=None, withdrawn_at=None)
+    row: Invitation = get_object_or_404(Invitation.objects, pk=pk, accepted_at=None, withdrawn_at=None)
     people.withdraw(row)
     messages.success(request, f"The invitation of {row.email} is withdrawn; its link leads nowhere.")
     return redirect("estate:people")

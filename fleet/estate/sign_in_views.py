@@ -9,7 +9,7 @@ from allauth.account.utils import get_next_redirect_url, perform_login
 from allauth.socialaccount.adapter import get_adapter
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth.forms import AuthenticationForm, SetPasswordForm
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LogoutView, PasswordResetConfirmView
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -115,14 +115,14 @@ def ask_for_password(request: HttpRequest) -> HttpResponse:
 class _NewPassword(PasswordResetConfirmView):
     template_name = "estate/new_password.html"
     success_url = reverse_lazy("pages:sign_in")
-    form_class = SetPasswordForm
 
     def form_valid(self, form: Any) -> HttpResponse:
         response = super().form_valid(form)
-        people.confirm_address(self.user)
-        note_of_person("password", "Set a new password by mail", self.user)
+        person = cast(Person, self.user)
+        people.confirm_address(person)
+        note_of_person("password", "Set a new password by mail", person)
         # The mail proves whose device this is: it now passes where strangers have to wait.
-        self.request.device_of = self.user.email
+        self.request.device_of = person.email  # type: ignore[attr-defined]
         messages.success(self.request, "The new password holds. Sign in with it.")
         return response
 
