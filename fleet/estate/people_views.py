@@ -43,7 +43,9 @@ def people_page(request: HttpRequest) -> HttpResponse:
         "estate/people.html",
         {
             "members": members,
-            "invitations": Invitation.objects.filter(accepted_at=None, withdrawn_at=None),
+            "invitations": Invitation.objects.filter(
+                organisation=organisation, accepted_at=None, withdrawn_at=None
+            ),
             "link": request.session.pop("invitation_link", ""),
         },
     )
@@ -85,7 +87,13 @@ def _hand_over(request: HttpRequest, row: Invitation) -> None:
 @page(Need.ADMIN)
 @require_POST
 def withdraw_invitation(request: HttpRequest, pk: int) -> HttpResponse:
-    row: Invitation = get_object_or_404(Invitation.objects, pk=pk, accepted_at=None, withdrawn_at=None)
+    row: Invitation = get_object_or_404(
+        Invitation.objects,
+        pk=pk,
+        organisation=cast(MemberRequest, request).organisation,
+        accepted_at=None,
+        withdrawn_at=None,
+    )
     people.withdraw(row)
     messages.success(request, f"The invitation of {row.email} is withdrawn; its link leads nowhere.")
     return redirect("estate:people")
@@ -151,7 +159,7 @@ def organisation_page(request: HttpRequest) -> HttpResponse:
 @page(Need.ADMIN)
 @require_GET
 def security_events(request: HttpRequest) -> HttpResponse:
-    events = SecurityEvent.objects.order_by("-at", "-id")
+    events = SecurityEvent.objects.filter(organisation=cast(MemberRequest, request).organisation)
     kind = request.GET.get("kind", "")
     if kind in security_log.KINDS:
         events = events.filter(kind=kind)
