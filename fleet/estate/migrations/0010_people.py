@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('estate', '0008_where_properties_lie'),
+        ('estate', '0009_happenings_taken_on'),
     ]
 
     operations = [
