@@ -195,6 +195,7 @@ CONTENT_SECURITY_POLICY = {
         "connect-src": ["'self'"],
         "form-action": ["'self'"],
         "manifest-src": ["'self'"],
+        "worker-src": ["'self'"],
         "base-uri": ["'none'"],
         "frame-ancestors": ["'none'"],
     }

@@ -9,7 +9,20 @@ from django.db import models
 from django.db.models import F, Q
 
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
+from fleet.care.phone_rows import SentEntry, TaskPhoto
 from fleet.estate.scope import Level, ScopedModel
+
+__all__ = [
+    "CareSetting",
+    "Finding",
+    "Label",
+    "LeakReport",
+    "SentEntry",
+    "Task",
+    "TaskPhoto",
+    "UnsafeFinding",
+    "Visit",
+]
 
 
 class CareSetting(ScopedModel):

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
 from django.db.models import Count, Min, Prefetch, Q, QuerySet
 
-from fleet.care.kinds import WORKERS, task_kinds
-from fleet.care.models import CareSetting, Task, UnsafeFinding, Visit
+from fleet.care.kinds import WORKERS, TaskKind, task_kinds
+from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
 from fleet.estate.models import Building
 from fleet.heaters.models import Heater
 
@@ -114,12 +115,33 @@ def open_unsafe(heater_id: int | None = None) -> QuerySet[UnsafeFinding]:
     return rows if heater_id is None else rows.filter(heater_id=heater_id)
 
 
+def waiting_entries() -> QuerySet[SentEntry]:
+    """What phones sent and a person has to decide."""
+    rows: QuerySet[SentEntry] = SentEntry.objects.filter(result__in=["decide", "noted"], settled_at=None)
+    return rows
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Who may do what at which property: the site's own setting, else the task kind's."""
+
+    own: dict[tuple[int, str], str]
+
+    def code_of(self, property_id: int, kind: TaskKind) -> str:
+        return self.own.get((property_id, kind.code)) or kind.done_by
+
+    def of(self, property_id: int, kind: TaskKind) -> str:
+        return WORKERS[self.code_of(property_id, kind)]
+
+
+def workers_of(property_ids: Iterable[int]) -> Workers:
+    rows = CareSetting.objects.filter(property_id__in=list(property_ids)).exclude(done_by="")
+    return Workers({(row.property_id, row.kind): row.done_by for row in rows})
+
+
 def worker_of(task: Task) -> str:
-    """Who may do it: the site's own setting, else the task kind's."""
-    site = CareSetting.objects.filter(
-        property=task.heater.position.building.property_id, kind=task.kind
-    ).first()
-    return WORKERS[site.done_by] if site is not None and site.done_by else task.task_kind.worker
+    number = task.heater.position.building.property_id
+    return workers_of([number]).of(number, task.task_kind)
 
 
 def visits_between(first: date, last: date, building_id: int | None = None) -> QuerySet[Visit]:

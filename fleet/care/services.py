@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -11,8 +11,9 @@ from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.care.kinds import WORKERS, FindingField, task_kinds
+from fleet.care.kinds import WORKERS, task_kinds
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
+from fleet.care.reading import CareRefused, Seen, read_findings
 from fleet.care.roll import RollResult, local_today, roll_forward
 from fleet.estate.happenings import announce
 from fleet.estate.history import record_change
@@ -40,71 +41,11 @@ __all__ = [
 ANODE_KINDS: Mapping[object, str] = {str(label): value for value, label in AnodeKind.choices}
 
 
-class CareRefused(ValueError):
-    """What was asked cannot be done; `problems` says for each field why and what would be right."""
-
-    def __init__(self, message: str, problems: Mapping[str, str] | None = None) -> None:
-        super().__init__(message)
-        self.problems = dict(problems or {})
-
-
-@dataclass(frozen=True)
-class Seen:
-    """One finding, read and checked."""
-
-    field: FindingField
-    value: float | str
-    unusual: bool
-
-    @property
-    def unsafe(self) -> bool:
-        return self.field.is_unsafe(self.value)
-
-
 @dataclass(frozen=True)
 class Outcome:
     task: Task
     stopped: bool
     unsafe: tuple[UnsafeFinding, ...] = ()
-
-
-def read_findings(task: Task, answers: Mapping[str, str | float]) -> tuple[dict[str, Seen], dict[str, str]]:
-    """Read answers as people give them: what was understood, and by field what is wrong and what would be right."""
-    seen: dict[str, Seen] = {}
-    problems: dict[str, str] = {}
-    for field in task.task_kind.findings:
-        raw = answers.get(field.name, "")
-        text = raw.strip() if isinstance(raw, str) else str(raw)
-        if not text:
-            if field.required:
-                problems[field.name] = f"{field.label}: nothing entered."
-        elif field.type == "number":
-            _read_number(field, text, seen, problems)
-        elif field.type == "choice" and text not in field.choices:
-            problems[field.name] = f"{field.label}: {text!r} is not one of {', '.join(field.choices)}."
-        else:
-            seen[field.name] = Seen(field, text[:500], unusual=False)
-    for name in answers:
-        if name not in {field.name for field in task.task_kind.findings}:
-            problems[name] = f"{name!r} is not recorded for {task.task_kind.name.lower()}."
-    return seen, problems
-
-
-def _read_number(field: FindingField, text: str, seen: dict[str, Seen], problems: dict[str, str]) -> None:
-    try:
-        number = float(text.replace(",", "."))
-    except ValueError:
-        problems[field.name] = f"{field.label}: {text!r} is not a number. Usual is {field.usual_range()}."
-        return
-    assert field.low is not None
-    assert field.high is not None
-    if not field.low <= number <= field.high:
-        problems[field.name] = (
-            f"{field.label}: {number:g} {field.unit} cannot be; {field.low:g} to {field.high:g} can. "
-            f"Usual is {field.usual_range()}."
-        )
-        return
-    seen[field.name] = Seen(field, number, field.is_unusual(number))
 
 
 def _open(task: Task) -> Task:
@@ -126,7 +67,7 @@ def _property_of(heater: Heater) -> Property:
     return found
 
 
-def _local_day(heater: Heater, at: datetime) -> date:
+def local_day(heater: Heater, at: datetime) -> date:
     standing: date | None = heater.organisation.calendar_stands_at
     return standing or at.astimezone(ZoneInfo(_property_of(heater).time_zone)).date()
 
@@ -138,11 +79,13 @@ def complete_task(
     at: datetime,
     sure: bool = False,
     note: str = "",
+    leave: Collection[str] = (),
 ) -> Outcome:
     """Close a task with its findings, write the service record, set the next due day.
 
     A value beyond the usual range is refused once and accepted with `sure`. An unsafe finding is stored, stops
-    the task and raises an alert instead of closing it.
+    the task and raises an alert instead of closing it. Findings named in `leave` do not change the record's own
+    fields: somebody changed those meanwhile and a person decides.
     """
     if timezone.is_naive(at) or at > timezone.now() + timedelta(minutes=10):
         raise CareRefused("The time of the work must be a moment that has passed, with its time zone.")
@@ -159,19 +102,19 @@ def complete_task(
     dangers = [one for one in seen.values() if one.unsafe]
     if problems and not dangers:
         raise CareRefused("Some findings need another look.", problems)
-    _keep(task, seen, at)
+    keep_findings(task, seen, at)
     if dangers:
-        alerts = tuple(_raise_alert(task, f"{one.field.label}: {one.value}", at) for one in dangers)
+        alerts = tuple(raise_alert(task, f"{one.field.label}: {one.value}", at) for one in dangers)
         return Outcome(task, stopped=True, unsafe=alerts)
-    day = _local_day(task.heater, at)
-    _write_service(task, seen, day, note)
-    _bring_record_up_to_date(task, seen, day)
+    day = local_day(task.heater, at)
+    write_service(task, seen, day, note)
+    bring_record_up_to_date(task, [one for name, one in seen.items() if name not in leave], day)
     _close(task, Task.State.DONE, day, note or "Done.")
     roll_forward(task.organisation, local_today(_property_of(task.heater)), heater_ids=[task.heater_id])
     return Outcome(task, stopped=False)
 
 
-def _keep(task: Task, seen: Mapping[str, Seen], at: datetime) -> None:
+def keep_findings(task: Task, seen: Mapping[str, Seen], at: datetime) -> None:
     rows = [
         Finding(
             organisation_id=task.organisation_id,
@@ -191,7 +134,7 @@ def _keep(task: Task, seen: Mapping[str, Seen], at: datetime) -> None:
     Finding.objects.bulk_create(rows, ignore_conflicts=True)
 
 
-def _write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) -> None:
+def write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) -> None:
     work = task.task_kind.record
     if not work:
         return
@@ -212,9 +155,9 @@ def _write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) -
     )
 
 
-def _bring_record_up_to_date(task: Task, seen: Mapping[str, Seen], day: date) -> None:
+def bring_record_up_to_date(task: Task, seen: Iterable[Seen], day: date) -> None:
     """Findings that are facts of the heater or its place change the record, with history."""
-    for one in seen.values():
+    for one in seen:
         if not one.field.keeps:
             continue
         whose, name = one.field.keeps.split(".")
@@ -273,7 +216,7 @@ def override_due(task: Task, due_on: date, reason: str) -> Task:
     return task
 
 
-def _raise_alert(task: Task, what: str, at: datetime) -> UnsafeFinding:
+def raise_alert(task: Task, what: str, at: datetime) -> UnsafeFinding:
     alert: UnsafeFinding
     alert, new = UnsafeFinding.objects.get_or_create(
         organisation_id=task.organisation_id,
@@ -284,7 +227,7 @@ def _raise_alert(task: Task, what: str, at: datetime) -> UnsafeFinding:
         defaults={"seen_by_id": current_scope().person_id},
     )
     if new:
-        task.stopped = True
+        task.stopped = task.state == Task.State.OPEN
         task.save(update_fields=["stopped"])
         record_change(task, "unsafe finding", {"stopped": (False, True)}, what)
         place = task.heater.position
@@ -306,7 +249,7 @@ def report_unsafe(task: Task, what: str, at: datetime) -> UnsafeFinding:
     """Stop the task for something unsafe that no field asks for, such as a smell of gas."""
     if not what.strip():
         raise CareRefused("Say what is unsafe.", {"what": "A few words are needed."})
-    return _raise_alert(_open(task), what.strip(), at)
+    return raise_alert(_open(task), what.strip(), at)
 
 
 @transaction.atomic

@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.care import facts, selectors, services
+from fleet.care import facts, photos, selectors, services
 from fleet.care.kinds import task_kinds
 from fleet.care.models import LeakReport, Task, UnsafeFinding
 from fleet.care.rules import decide
@@ -61,6 +61,8 @@ def queue(request: HttpRequest) -> HttpResponse:
         "late": sum(row.late for row in counts),
         "hours": round(sum(row.minutes for row in counts) / 60),
         "alerts": selectors.open_unsafe().count(),
+        "waiting": selectors.waiting_entries().count(),
+        "may_work": may(request, Need.WORK),
     }
     return render(request, "care/queue.html", values)
 
@@ -144,6 +146,8 @@ def _show_task(
         "shut_off": shut_off_steps(row.heater),
         "last": row.heater.findings.filter(task__kind=row.kind).exclude(task=row)[:10],
         "worker": selectors.worker_of(row),
+        "photos": row.photos.select_related("attachment"),
+        "photo_right": photos.RIGHT[0].upper() + photos.RIGHT[1:],
         "may_work": may(request, Need.WORK),
     }
     return render(request, "care/task.html", values, status=status)
@@ -174,11 +178,32 @@ def _complete(request: HttpRequest, pk: int) -> HttpResponse:
     except services.CareRefused as refused:
         messages.error(request, str(refused))
         return _show_task(request, row, refused.problems, status=409 if not refused.problems else 422)
+    _keep_photo(request, row)
     if outcome.stopped:
         messages.error(request, "Stop. This is unsafe: the task is stopped and an alert is raised.")
         return redirect("care:task", pk)
     messages.success(request, f"{row.task_kind.name}: done and kept.")
     return redirect("care:heater", row.heater_id)
+
+
+def _keep_photo(request: HttpRequest, row: Task, wanted: bool = False) -> None:
+    """A photo that came along. One that cannot be kept is said plainly; everything else stands."""
+    sent = request.FILES.get("photo")
+    if sent is None and not wanted:
+        return
+    try:
+        photos.keep_photo(row, photos.read_photo(sent), "", timezone.now())
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "The photo is kept.")
+
+
+@page(Need.WORK)
+@require_POST
+def add_photo(request: HttpRequest, pk: int) -> HttpResponse:
+    _keep_photo(request, _task(pk), wanted=True)
+    return redirect("care:task", pk)
 
 
 @page(Need.WORK)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 
 from django.db import transaction
 
@@ -72,3 +72,49 @@ def move_visit(visit: Visit, day: date, reason: str) -> Visit:
     row.save(update_fields=["day", "by_hand"])
     record_change(row, "visit moved", {"day": (before.isoformat(), day.isoformat())}, reason.strip())
     return row
+
+
+@transaction.atomic
+def visit_on(building: Building, day: date, horizon_days: int = 30) -> Visit:
+    """Go to a building on a day: all that is due there soon becomes that day's visit, set by hand."""
+    Building.objects.select_for_update(of=("self",)).get(pk=building.pk)
+    visit: Visit
+    visit, _ = Visit.objects.get_or_create(
+        organisation_id=building.organisation_id, building=building, day=day, crew=""
+    )
+    if visit.ended_at is not None:
+        raise CareRefused("The visit of this day is over; choose another day.")
+    if not visit.by_hand:
+        visit.by_hand = True
+        visit.save(update_fields=["by_hand"])
+        record_change(visit, "visit set by hand", {"day": (None, day.isoformat())})
+    due = due_tasks(day, horizon_days).filter(heater__position__building=building, stopped=False)
+    begun = Visit.objects.filter(building=building, started_at__isnull=False).exclude(pk=visit.pk)
+    due.exclude(visit__in=begun).update(visit=visit)
+    Visit.objects.filter(building=building, started_at=None, by_hand=False, tasks=None).delete()
+    return visit
+
+
+@transaction.atomic
+def begin_visit(visit: Visit, at: datetime) -> bool:
+    """Note when a visit began; the earliest moment stands. False where an earlier one stood already."""
+    row: Visit = Visit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
+    if row.started_at is not None and row.started_at <= at:
+        return False
+    row.started_at = at
+    row.save(update_fields=["started_at"])
+    record_change(row, "visit begun", {"started_at": (None, at.isoformat())})
+    return True
+
+
+@transaction.atomic
+def end_visit(visit: Visit, at: datetime) -> bool:
+    """Note when a visit ended. One ended twice keeps its first end; one never begun began as it ended."""
+    row: Visit = Visit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
+    if row.ended_at is not None:
+        return False
+    row.started_at = min(row.started_at or at, at)
+    row.ended_at = at
+    row.save(update_fields=["started_at", "ended_at"])
+    record_change(row, "visit ended", {"ended_at": (None, at.isoformat())})
+    return True

@@ -34,15 +34,20 @@ DESK = {"width": 1280, "height": 900}
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
+def driver() -> Iterator[Any]:
     if CHROMIUM is None:
         pytest.skip("no Chromium is installed")
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
-        yield browser
-        browser.close()
+    with sync_playwright() as found:
+        yield found
+
+
+@pytest.fixture(scope="session")
+def chromium(driver: Any) -> Iterator[Any]:
+    browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

@@ -1,0 +1,187 @@
+"""The day as it goes onto a phone: everything that is needed where there is no signal, and nothing else."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Q, QuerySet
+from django.urls import reverse
+
+from fleet.care import selectors
+from fleet.care.kinds import TaskKind, task_kinds
+from fleet.care.models import Finding, Label, Task, UnsafeFinding, Visit
+from fleet.care.phone import record_value
+from fleet.care.shut_off import shut_off_steps
+from fleet.heaters.models import Attachment, Heater
+
+MOST_TASKS = 400  # more than any crew does in a day; keeps the page small
+LAST_FINDINGS = 6
+FINDINGS_BACK = timedelta(days=3 * 366)
+BEGUN_BACK = timedelta(days=7)
+
+
+def visits_of_day(today: date) -> QuerySet[Visit]:
+    """Today's visits, and those begun in the last days and not ended."""
+    begun = Q(day__range=(today - BEGUN_BACK, today), started_at__isnull=False, ended_at=None)
+    rows: QuerySet[Visit] = Visit.objects.filter(Q(day=today) | begun)
+    return rows.select_related("building__property").order_by(
+        "day", "building__property__name", "building__name", "crew"
+    )
+
+
+def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
+    """Visits with their heaters, tasks, cautions and finding fields, ready to be kept on a phone."""
+    shown = list(visits)
+    tasks = _tasks(shown)
+    heaters = {task.heater_id: task.heater for task in tasks}
+    surroundings = _Surroundings(heaters, today)
+    by_visit: dict[int | None, list[Task]] = defaultdict(list)
+    for task in tasks:
+        by_visit[task.visit_id].append(task)
+    used = sorted({task.kind for task in tasks})
+    rows = [_visit(visit, by_visit[visit.pk], surroundings, today) for visit in shown]
+    return {
+        "today": today.isoformat(),
+        "cut_short": len(tasks) >= MOST_TASKS,
+        "kinds": {code: _kind(task_kinds()[code]) for code in used},
+        "shut_offs": surroundings.shut_offs,
+        "visits": rows,
+    }
+
+
+def _tasks(visits: list[Visit]) -> list[Task]:
+    rows = Task.objects.filter(visit__in=visits, state="open", kind__in=list(task_kinds()))
+    rows = rows.select_related("heater__position__building__property", "visit", "heater__organisation")
+    return list(rows.order_by("visit_id", "heater_id", "due_on", "id")[:MOST_TASKS])
+
+
+class _Surroundings:
+    """What belongs to the heaters of the day, read in a handful of queries."""
+
+    def __init__(self, heaters: Mapping[int, Heater], today: date) -> None:
+        ids = list(heaters)
+        self.codes = dict(Label.objects.filter(heater_id__in=ids).values_list("heater_id", "code"))
+        self.unsafe: dict[int, list[str]] = defaultdict(list)
+        for row in UnsafeFinding.objects.filter(heater_id__in=ids, closed_at=None).order_by("id"):
+            self.unsafe[row.heater_id].append(row.what)
+        self.pictures: dict[int, int] = {}
+        pictures = Attachment.objects.filter(heater_id__in=ids, content_type="image/jpeg").order_by("id")
+        for heater_id, number in pictures.values_list("heater_id", "id"):
+            self.pictures[heater_id] = number
+        self.shut_offs: list[dict[str, Any]] = []  # most heaters of a day are shut off alike: told once
+        self.last = self._last_findings(ids, today)
+        self.workers = selectors.workers_of({row.position.building.property_id for row in heaters.values()})
+
+    def shut_off_of(self, heater: Heater) -> int:
+        found = shut_off_steps(heater)
+        words = {"dangers": found.dangers, "steps": found.steps, "call": found.contact}
+        if words not in self.shut_offs:
+            self.shut_offs.append(words)
+        return self.shut_offs.index(words)
+
+    @staticmethod
+    def _last_findings(ids: list[int], today: date) -> dict[int, list[list[str]]]:
+        rows = Finding.objects.filter(heater_id__in=ids, seen_at__date__gte=today - FINDINGS_BACK)
+        rows = rows.select_related("task").order_by("-seen_at", "-id")
+        found: dict[int, dict[str, list[str]]] = defaultdict(dict)
+        for row in rows[:4000]:
+            mine = found[row.heater_id]
+            if len(mine) < LAST_FINDINGS and row.name not in mine:
+                mine[row.name] = [_label(row), row.value, row.seen_at.date().isoformat()]
+        return {number: list(mine.values()) for number, mine in found.items()}
+
+
+def _label(finding: Finding) -> str:
+    kind = task_kinds().get(finding.task.kind)
+    fields = kind.findings if kind else ()
+    return next((field.label for field in fields if field.name == finding.name), finding.name)
+
+
+def _kind(kind: TaskKind) -> dict[str, Any]:
+    names = (
+        "name",
+        "minutes",
+        "stop_work",
+        "hazards",
+        "isolation",
+        "protective_gear",
+        "tools",
+        "parts",
+        "steps",
+    )
+    found: dict[str, Any] = {name: getattr(kind, name) for name in names}
+    found["source"] = kind.interval_source
+    found["fields"] = [_field(field) for field in kind.findings]
+    return found
+
+
+def _field(field: Any) -> dict[str, Any]:
+    names = (
+        "name", "label", "type", "unit", "low", "high", "usual_low", "usual_high", "choices", "unsafe",
+        "unsafe_above", "unsafe_below",
+    )  # fmt: skip
+    found = {name: getattr(field, name) for name in names}
+    plain = {name: value for name, value in found.items() if value not in (None, "", ())}
+    return plain | ({} if field.required else {"may_stay_empty": True})
+
+
+def _visit(visit: Visit, tasks: list[Task], around: _Surroundings, today: date) -> dict[str, Any]:
+    by_heater: dict[int, list[Task]] = defaultdict(list)
+    for task in tasks:
+        by_heater[task.heater_id].append(task)
+    place = visit.building.property
+    return {
+        "id": visit.pk,
+        "day": visit.day.isoformat(),
+        "building": visit.building.name,
+        "property": place.name,
+        "address": place.address,
+        "crew": visit.crew,
+        "note": visit.note,
+        "begun": visit.started_at is not None,
+        "ended": visit.ended_at is not None,
+        "minutes": sum(task.task_kind.minutes for task in tasks),
+        "heaters": [_heater(rows, around, today) for rows in by_heater.values()],
+    }
+
+
+def _heater(tasks: list[Task], around: _Surroundings, today: date) -> dict[str, Any]:
+    heater = tasks[0].heater
+    place = heater.position
+    picture = around.pictures.get(heater.pk)
+    where = [place.label, place.room, f"floor {place.floor}" if place.floor else ""]
+    return {
+        "id": heater.pk,
+        "tag": heater.tag,
+        "kind": heater.get_kind_display(),
+        "where": ", ".join(part for part in where if part),
+        "code": around.codes.get(heater.pk, ""),
+        "picture": reverse("care:small_picture", args=[picture]) if picture else "",
+        "shut_off": around.shut_off_of(heater),
+        "unsafe": around.unsafe.get(heater.pk, []),
+        "last": around.last.get(heater.pk, []),
+        "tasks": [_task(task, around, today) for task in tasks],
+    }
+
+
+def _task(task: Task, around: _Surroundings, today: date) -> dict[str, Any]:
+    values = {field.name: record_value(task, field.keeps) for field in task.task_kind.findings if field.keeps}
+    found: dict[str, Any] = {
+        "id": task.pk,
+        "kind": task.kind,
+        "due_on": task.due_on.isoformat(),
+        "late": task.due_on < today,
+        "why": task.reason,
+        "caution": task.caution,
+        "worker": around.workers.of(task.heater.position.building.property_id, task.task_kind),
+        "stopped": task.stopped,
+        "offered": True,
+    }
+    if task.promised_by:
+        found["promised_by"] = task.promised_by.isoformat()
+    if values:
+        found["values"] = values
+    return found
