@@ -72,30 +72,26 @@ def take_entry(
     organisation_id: int, entry: Entry, raw: Mapping[str, Any], received_at: datetime, offset: timedelta
 ) -> SentEntry:
     """Apply one entry, or return what the first arrival of the same entry came to."""
-    return once(
-        organisation_id, entry, lambda: _apply(organisation_id, entry, dict(raw), received_at, offset)
-    )
+    return once(entry, lambda: _apply(organisation_id, entry, dict(raw), received_at, offset))
 
 
-def once(organisation_id: int, entry: Entry, apply: Callable[[], SentEntry]) -> SentEntry:
-    if (known := known_entry(organisation_id, entry)) is not None:
+def once(entry: Entry, apply: Callable[[], SentEntry]) -> SentEntry:
+    if (known := known_entry(entry)) is not None:
         return known
     try:
         with transaction.atomic():
             return apply()
     except IntegrityError:
-        known = known_entry(organisation_id, entry)
+        known = known_entry(entry)
         if known is None:
             raise
         return known
 
 
-def known_entry(organisation_id: int, entry: Entry) -> SentEntry | None:
+def known_entry(entry: Entry) -> SentEntry | None:
     person = current_scope().person_id
     with unscoped("the sender's own entry by its key, also where its property is not known"):
-        row: SentEntry | None = SentEntry.objects.filter(
-            organisation_id=organisation_id, key=entry.key
-        ).first()
+        row: SentEntry | None = SentEntry.objects.filter(key=entry.key).first()
     if row is not None and row.person_id != person:
         raise Unreadable("This entry was sent by another person. Sign in as the one who made it.")
     return row
@@ -104,14 +100,17 @@ def known_entry(organisation_id: int, entry: Entry) -> SentEntry | None:
 def new_row(
     organisation_id: int, entry: Entry, raw: dict[str, Any], received_at: datetime, offset: timedelta
 ) -> SentEntry:
-    """The entry's row, written before the verb runs: its key holds a second arrival back."""
+    """The entry's row, written before the verb runs: its key holds a second arrival back.
+
+    It belongs to the house whose heater it is about, also where a company's person sent it.
+    """
     clock = Clock(received_at, offset, entry.fetched_at, entry.offset_at_fetching)
     worked = worked_at(entry.claimed_at, clock)
     task = _task(entry.task_id)
     visit = _visit(entry.visit_id)
     place = task.heater.position.building if task else visit.building if visit else None
     row: SentEntry = SentEntry.objects.create(
-        organisation_id=organisation_id,
+        organisation_id=place.organisation_id if place else organisation_id,
         property_id=place.property_id if place else None,
         key=entry.key,
         kind=entry.kind,

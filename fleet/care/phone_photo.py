@@ -26,9 +26,7 @@ def take(
         entry = read_entry(raw)
         if entry.kind != SentEntry.Kind.PHOTO:
             raise Unreadable("kind: right would be photo.")
-        row = once(
-            organisation_id, entry, lambda: _apply(organisation_id, entry, raw, sent, received_at, offset)
-        )
+        row = once(entry, lambda: _apply(organisation_id, entry, raw, sent, received_at, offset))
     except Unreadable as error:
         return {"key": key_of(raw), "result": Result.REFUSED, "words": str(error), "both": []}
     return answer_of(row)

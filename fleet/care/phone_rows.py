@@ -7,7 +7,7 @@ from typing import Any
 from django.db import models
 from django.db.models import Q
 
-from fleet.estate.scope import ScopedModel
+from fleet.estate.scope import Level, ScopedModel
 
 
 class SentEntry(ScopedModel):
@@ -29,8 +29,9 @@ class SentEntry(ScopedModel):
         REFUSED = "refused", "could not be used"
 
     property_path = "property"
+    opened_at = Level.WORK
     property = models.ForeignKey("estate.Property", null=True, on_delete=models.CASCADE, related_name="+")
-    key = models.UUIDField(help_text="Made on the phone")
+    key = models.UUIDField(unique=True, help_text="Made on the phone")
     kind = models.CharField(max_length=10, choices=Kind.choices)
     person: Any = models.ForeignKey("estate.Person", null=True, on_delete=models.SET_NULL, related_name="+")
     task = models.ForeignKey("care.Task", null=True, on_delete=models.SET_NULL, related_name="sent_entries")
@@ -59,7 +60,6 @@ class SentEntry(ScopedModel):
             )
         ]
         constraints = [
-            models.UniqueConstraint(fields=["organisation", "key"], name="sent_entry_once"),
             models.CheckConstraint(
                 condition=Q(settled_at__isnull=True) | ~Q(settlement=""), name="sent_entry_settled_with_words"
             ),
@@ -76,6 +76,7 @@ class TaskPhoto(ScopedModel):
     """A photo taken at a task. The picture itself is an attachment of the heater, drawn anew without its place."""
 
     property_path = "task__heater__position__building__property"
+    opened_at = Level.WORK
     task = models.ForeignKey("care.Task", on_delete=models.CASCADE, related_name="photos")
     attachment = models.ForeignKey("heaters.Attachment", on_delete=models.CASCADE, related_name="+")
     shows = models.CharField(max_length=200, blank=True)
