@@ -42,6 +42,7 @@ class Outlook:
     emergency_cost: Any
     reasons: list[str]
     chances: tuple[tuple[float, float, float, float], ...] = ()  # years ahead, chance of failure, p10, p90
+    remedies: tuple[dict[str, Any], ...] = ()
 
 
 def latest_run(organisation_id: int) -> ForecastRun | None:
@@ -126,6 +127,7 @@ def outlook_of(run: ForecastRun | None, heater_id: int) -> Outlook | None:
         row.emergency_cost,
         [str(reason.get("words", "")) if isinstance(reason, dict) else str(reason) for reason in row.reasons],
         tuple((float(a), float(b), float(c), float(d)) for a, b, c, d in row.chances),
+        tuple(row.remedies),
     )
 
 

@@ -9,13 +9,14 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from fleet.estate.background import Cancelled
 from fleet.planning import periods, tables
 from fleet.planning.priors import Entered
 from fleet.planning.priors import tables as prior_tables
+from fleet.planning.remedies import remedies
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +51,7 @@ class Answer:
     reasons: pd.DataFrame
     diagnostics: dict[str, Any]
     version: str
+    remedies: dict[int, list[dict[str, Any]]] = field(default_factory=dict)
 
 
 def digest(*parts: Any) -> str:
@@ -138,6 +140,8 @@ def compute(
     outlooks = heater_outlooks(posterior, states)
     progress(0.7, "Finding the reasons")
     why = reasons(posterior, states)
+    progress(0.72, "Trying what would help each heater")
+    helping = remedies(posterior, records, outlooks)
     seconds = diagnostics["seconds"]
     seconds["outlooks"] = round(time.perf_counter() - clock, 3)
     progress(0.75, "Following replacements through the coming years")
@@ -155,7 +159,7 @@ def compute(
         planned_cost=[str(cost) for cost in pricing.planned],
         emergency_cost=[str(cost) for cost in pricing.emergency],
     )
-    return Answer(plan, outlooks, why, diagnostics, posterior.version)
+    return Answer(plan, outlooks, why, diagnostics, posterior.version, helping)
 
 
 def _plan(

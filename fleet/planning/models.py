@@ -198,6 +198,7 @@ class HeaterOutlook(ScopedModel):
     chances = models.JSONField(
         default=list, help_text="Years ahead, chance of failure by then, and its 80 % interval"
     )
+    remedies = models.JSONField(default=list, help_text="What would lower the chance, and by how much")
 
     class Meta:
         ordering = ["rank"]

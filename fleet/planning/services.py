@@ -237,6 +237,7 @@ def outlook_rows(run: ForecastRun, answer: Any) -> list[HeaterOutlook]:
             planned_cost=Decimal(row["planned_cost"]),
             emergency_cost=Decimal(row["emergency_cost"]),
             reasons=why.get(int(row["heater_id"]), []),
+            remedies=answer.remedies.get(int(row["heater_id"]), []),
             chances=[
                 [years, *(round(float(row[f"p_fail_{years}y{end}"]), 4) for end in ("", "_p10", "_p90"))]
                 for years in OUTLOOK_YEARS

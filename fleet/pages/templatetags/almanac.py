@@ -51,6 +51,12 @@ def in_my_units(text: Any) -> str:
 
 
 @register.filter
+def points(change: float) -> str:
+    """A change of a chance in points of a hundred, with its sign: '−3.4', '+0.2'."""
+    return f"{100 * change:+.1f}".replace("-", "−")
+
+
+@register.filter
 def a_day(day: Any) -> str:
     return words.a_day(day) if day else words.NOT_KNOWN
 

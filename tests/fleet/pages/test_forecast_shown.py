@@ -182,3 +182,26 @@ def test_an_exact_day_and_one_vague_by_a_day_fall_into_the_band_of_their_age(
             row["order"]: row["count"] for row in found.picture if row["count"] and row["side"] != "gas"
         }
         assert counts == {fleet_ages.band_of(days / 365.2425): 2 if days else 1}
+
+
+def test_a_heater_shows_its_band_and_what_would_change_it(cast: Cast, run: ForecastRun) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        row = HeaterOutlook.objects.get()
+        row.chances = [
+            [1, 0.23, 0.12, 0.34],
+            [3, 0.51, 0.41, 0.62],
+            [5, 0.7, 0.6, 0.8],
+            [10, 0.97, 0.9, 0.99],
+        ]
+        row.remedies = [
+            {"action": "flush", "words": "flush the tank", "caution": "The water drained is scalding hot.",
+             "years": 5, "p_before": 0.7, "p_after": 0.64, "change": [-0.1, 0.012]}
+        ]  # fmt: skip
+        row.save()
+    page = text(cast, cast.owner, "heater", cast.heater.pk)
+    assert "41 % to 62 %" in page
+    assert "Flush the tank: chance of failing within 5 years from 70 % to 64 %" in page
+    assert "−10.0 to +1.2 points" in page
+    assert "scalding hot" in page
+    drawing = cast.client(cast.owner).get(reverse("pages:outlook_picture", args=[cast.heater.pk]))
+    assert "80 % interval" in drawing.content.decode()

@@ -186,3 +186,16 @@ def test_a_missing_kind_names_the_kind_and_how_many_stand_without_price(estate: 
     CostLine.objects.filter(kind="electric_storage", capacity_from_gal=60).delete()
     with pytest.raises(CostBookRefused, match=r"no price for electric storage of 75 gal: \d in service"):
         run_forecast(open_run(estate, **SMALL))
+
+
+def test_an_outlook_keeps_its_interval_and_what_would_lower_the_chance(done_run: ForecastRun) -> None:
+    rows = list(selectors.ranked(done_run))
+    for row in rows:
+        assert [chance[0] for chance in row.chances] == [1, 3, 5, 10]
+        assert all(low <= middle <= high for _, middle, low, high in row.chances)
+        middles = [chance[1] for chance in row.chances]
+        assert middles == sorted(middles)
+        assert row.chances[1][1] == pytest.approx(row.p_fail_36_months, abs=1e-3)
+    helped = [remedy for row in rows for remedy in row.remedies]
+    assert {"renew_anode", "flush"} <= {remedy["action"] for remedy in helped}
+    assert all(remedy["p_after"] < remedy["p_before"] and remedy["caution"] for remedy in helped)

@@ -1,0 +1,42 @@
+"""What would change a heater's outlook, computed by the forecast itself and kept with it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecasting.episodes import Records
+    from forecasting.posterior import Posterior
+
+MOST_HEATERS = (
+    2000  # those likeliest to fail; for the rest nobody asks, and each action is a forecast of its own
+)
+YEARS = 5
+SMALLEST_GAIN = 0.002  # a chance that falls by less is not worth a line
+
+
+def remedies(
+    posterior: Posterior, records: Records, outlooks: pd.DataFrame, most: int = MOST_HEATERS
+) -> dict[int, list[dict[str, Any]]]:
+    """By heater, the actions that lower its chance of failing within five years, the strongest first."""
+    from forecasting.outlook import what_would_change
+
+    likeliest = outlooks.sort_values(["p_fail_36_months", "heater_id"], ascending=[False, True]).head(most)
+    found = what_would_change(posterior, records, likeliest["heater_id"].tolist(), YEARS)
+    helping = found[found["change"] < -SMALLEST_GAIN].sort_values(["heater_id", "change"])
+    answer: dict[int, list[dict[str, Any]]] = {}
+    for row in helping.to_dict("records"):
+        answer.setdefault(int(row["heater_id"]), []).append(
+            {
+                "action": row["action"],
+                "words": row["words"],
+                "caution": row["caution"],
+                "years": YEARS,
+                **{name: round(float(row[name]), 4) for name in ("p_before", "p_after")},
+                # A change of -3 to -1 points, the most helpful end first.
+                "change": [round(float(row[name]), 4) for name in ("change_p10", "change_p90")],
+            }
+        )
+    return answer
