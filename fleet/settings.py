@@ -135,6 +135,11 @@ ACCOUNT_RATE_LIMITS = False
 MFA_ADAPTER = "fleet.estate.account_adapter.SecondFactorAdapter"
 MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
 MFA_PASSKEY_LOGIN_ENABLED = True
+MFA_TOTP_TOLERANCE = 1
+MFA_FORMS = {
+    "authenticate": "fleet.estate.code_forms.CodeForm",
+    "reauthenticate": "fleet.estate.code_forms.CodeAgainForm",
+}
 MFA_TOTP_ISSUER = "Tank Almanac"
 MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = EMBEDDED
 SOCIALACCOUNT_ADAPTER = "fleet.estate.account_adapter.ProviderAdapter"

@@ -119,6 +119,17 @@ def give_back(counts: tuple[Count, ...]) -> None:
     DoorTries.objects.filter(key__in=own).update(failures=0)
 
 
+def first_use(*parts: str) -> bool:
+    """Whether something that may be used once is used for the first time within a day."""
+    now = timezone.now()
+    try:
+        with transaction.atomic():
+            DoorTries.objects.create(key=_key("used", *parts), last_at=now, free_at=now)
+    except IntegrityError:
+        return False
+    return True
+
+
 def forget_old() -> int:
     """Delete what no longer counts."""
     return DoorTries.objects.filter(last_at__lt=timezone.now() - FORGET_AFTER).delete()[0]
