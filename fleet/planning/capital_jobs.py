@@ -18,3 +18,12 @@ def capital_plan(job: Running) -> Any:
     except CapitalRefused as refusal:
         return {"plan_id": plan.pk, "refused": str(refusal)}  # trying again would change nothing
     return {"plan_id": plan.pk, "state": plan.state}
+
+
+@register("plan report")
+def plan_report(job: Running) -> Any:
+    from fleet.planning.report_rows import PlanReport
+    from fleet.planning.reports import make_report
+
+    report = make_report(PlanReport.objects.get(pk=job.payload["report_id"]), job.report)
+    return {"report_id": report.pk, "state": report.state}

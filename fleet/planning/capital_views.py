@@ -137,6 +137,8 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
             "properties": capital_words.property_rows(plan, lines),
             "best_ages": capital_words.best_age_lines(plan),
             "notes": capital_words.notes(plan),
+            "reports": plan.reports.defer("pdf", "xlsx", "content"),
+            "may_plan": may(request, Need.PLAN),
         }
     return render(request, "planning/capital_plan.html", context)
 

@@ -14,6 +14,7 @@ from fleet.heaters.models import Kind
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prior_rows import PriorEntry
+from fleet.planning.report_rows import PlanReport, SharedLink
 from fleet.planning.trust_rows import TrustCheck
 
 __all__ = [
@@ -24,7 +25,9 @@ __all__ = [
     "CostLine",
     "ForecastRun",
     "HeaterOutlook",
+    "PlanReport",
     "PriorEntry",
+    "SharedLink",
     "TrustCheck",
 ]
 
