@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('estate', '0008_where_properties_lie'),
-        ('planning', '0005_capital_wishes'),
+        ('planning', '0006_outlook_remedies'),
     ]
 
     operations = [
