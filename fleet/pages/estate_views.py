@@ -7,6 +7,7 @@ from typing import cast
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
@@ -20,11 +21,16 @@ from fleet.pages import fleet_ages, forecasts, place_map, selectors, timeline
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import PositionForm
 
+PER_LEAF = 100
+
 
 @page(Need.READ)
 @require_GET
 def properties(request: HttpRequest) -> HttpResponse:
-    return render(request, "pages/properties.html", {"properties": selectors.properties()})
+    sought = request.GET.get("words", "")[:100]
+    leaf = Paginator(selectors.properties(sought), PER_LEAF).get_page(request.GET.get("page"))
+    context = {"leaf": leaf, "properties": selectors.counted(leaf.object_list), "sought": sought}
+    return render(request, "pages/properties.html", context)
 
 
 @page(Need.READ)

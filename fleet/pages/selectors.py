@@ -15,15 +15,22 @@ from fleet.pages import words
 KIND_NAMES: dict[str, str] = dict(Kind.choices)
 
 
-def properties() -> list[dict[str, Any]]:
-    """Each property in sight, of clients too, with its buildings and its heaters in service, counted apart: quick at any size."""
-    serving = _counted(Heater.objects.filter(ending=""), "position__building__property_id")
-    standing = _counted(Building.objects.all(), "property_id")
+def properties(sought: str = "") -> Any:
+    """The properties in sight, of clients too; take a leaf of them to `counted`."""
+    rows = Property.objects.filter(meeting(sought.split()[:6], "name", "address")).order_by("name", "id")
+    return rows.values("id", "name", "address", client=F("organisation__name"))
+
+
+def counted(leaf: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Each property of a leaf with its buildings and its heaters in service."""
+    rows = list(leaf)
+    shown = [row["id"] for row in rows]
+    place = "position__building__property_id"
+    serving = _counted(Heater.objects.filter(ending="", **{f"{place}__in": shown}), place)
+    standing = _counted(Building.objects.filter(property_id__in=shown), "property_id")
     return [
         row | {"building_count": standing.get(row["id"], 0), "heater_count": serving.get(row["id"], 0)}
-        for row in Property.objects.order_by("name").values(
-            "id", "name", "address", client=F("organisation__name")
-        )
+        for row in rows
     ]
 
 

@@ -85,6 +85,12 @@ def page_link(context: Any, number: int) -> str:
 
 
 @register.filter
+def before_and_after(changes: dict[str, list[Any]]) -> list[tuple[str, Any, Any]]:
+    """Rows of a history entry. Not `changes.items`: a field of that name would stand in its way."""
+    return [(name, pair[0], pair[1]) for name, pair in changes.items()]
+
+
+@register.filter
 def spaced(name: str) -> str:
     return str(name).replace("_", " ")
 

@@ -12,6 +12,8 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.estate.access import Need
+from fleet.estate.history import record_change
+from fleet.estate.models import Property
 from tests.conftest import Cast, make_heater
 
 READ_PAGES = ["portfolio", "properties", "heaters", "history", "choose_organisation", "ages_picture"]
@@ -164,3 +166,25 @@ def test_the_heater_list_is_filtered_ordered_and_cut_into_leaves(in_house: Cast)
     assert tags(kind="gas_storage_atmospheric") == ["H-1", "OLD"]
     assert tags(service="ended") == []
     assert tags(kind="nonsense", order="nonsense", property="nonsense", page="nonsense") == first
+
+
+def test_a_change_of_a_field_with_any_name_is_shown(in_house: Cast) -> None:
+    record_change(in_house.property, "counted", {"items": (0, 12), "keys": (None, "two")})
+    page = in_house.client(in_house.owner).get(reverse("pages:history")).content.decode()
+    assert "items: 0 → 12" in page
+    assert "keys: two" in page
+
+
+def test_properties_are_sought_by_name_and_cut_into_leaves(in_house: Cast) -> None:
+    for number in range(120):
+        Property.objects.create(organisation=in_house.house, name=f"House {number:03}")
+    client = in_house.client(in_house.owner)
+
+    def names(**asked: str) -> list[str]:
+        page = client.get(reverse("pages:properties"), asked).content.decode()
+        return re.findall(r'<th scope="row"><a [^>]*>([^<]+)</a>', page)
+
+    assert len(names()) == 100
+    assert names(page="2")[-1] == "House 119"
+    assert names(words="alder") == ["Alder Court"]
+    assert names(words="birch") == []
