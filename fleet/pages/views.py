@@ -14,7 +14,7 @@ from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
-from fleet.pages import first_steps, fleet_ages, forecasts
+from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
 
@@ -25,6 +25,8 @@ def portfolio(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
     if member.organisation.kind == Organisation.Kind.COMPANY:
         return redirect("contracts:clients")
+    if may(request, Need.WORK) and not may(request, Need.PLAN) and "whole" not in request.GET:
+        return render(request, "pages/today.html", crew_start.today(member.organisation, member.user.pk))
     today = today_of(member.organisation)
     run = forecasts.latest_run(member.organisation.pk)
     return render(

@@ -1,0 +1,39 @@
+"""Where a crew member begins: what is dangerous now, where to go today, what waits for an answer."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+from fleet.care import selectors as care
+from fleet.care.models import LeakReport, Visit
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Organisation
+from fleet.pages import forecasts
+from fleet.reminders import inbox
+
+LOOK_AHEAD = timedelta(days=14)
+FEW_BUILDINGS = 8
+
+
+def today(organisation: Organisation, person_id: int) -> dict[str, Any]:
+    day = today_of(organisation)
+    visits = list(care.visits_between(day, day + LOOK_AHEAD))
+    due = forecasts.due_summary(day)
+    return {
+        "today": day,
+        "visits": [visit for visit in visits if visit.day == day],
+        "next_visits": _next(visits, day),
+        "unsafe": care.open_unsafe().count(),
+        "leaks": LeakReport.objects.filter(answered_at=None).count(),
+        "waiting": care.waiting_entries().count(),
+        "unread": inbox.unread(person_id),
+        "due": due,
+        "buildings": due.buildings[:FEW_BUILDINGS],
+    }
+
+
+def _next(visits: list[Visit], day: date) -> list[Visit]:
+    """The visits of the next day that has any."""
+    later = [visit for visit in visits if visit.day > day]
+    return [visit for visit in later if visit.day == later[0].day]
