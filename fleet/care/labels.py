@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from fleet.care.models import Label, LeakReport
 from fleet.care.services import CareRefused
-from fleet.estate.happenings import announce
+from fleet.estate.happenings import announce, settle
 from fleet.estate.history import record_change
 from fleet.estate.scope import current_scope
 from fleet.heaters.models import Heater
@@ -72,4 +72,5 @@ def answer_leak(report: LeakReport, answer: str, at: datetime) -> LeakReport:
     row.answer, row.answered_at, row.answered_by_id = answer.strip()[:300], at, current_scope().person_id
     row.save()
     record_change(row, "leak report answered", {"answered_at": (None, at.isoformat())}, row.answer)
+    settle("leak_reported", str(row.pk), organisation_id=row.organisation_id, words=row.answer)
     return row

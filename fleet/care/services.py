@@ -15,7 +15,7 @@ from fleet.care.kinds import WORKERS, task_kinds
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
 from fleet.care.reading import CareRefused, Seen, read_findings
 from fleet.care.roll import RollResult, local_today, roll_forward
-from fleet.estate.happenings import announce
+from fleet.estate.happenings import announce, settle
 from fleet.estate.history import record_change
 from fleet.estate.models import Property
 from fleet.estate.scope import current_scope
@@ -269,6 +269,7 @@ def close_unsafe(unsafe: UnsafeFinding, follow_up: str, follow_up_by: str, at: d
     row.closed_by_id = current_scope().person_id
     row.save()
     record_change(row, "unsafe finding closed", {"closed_at": (None, at.isoformat())}, row.follow_up)
+    settle("unsafe_finding", str(row.pk), organisation_id=row.organisation_id, words=row.follow_up)
     if not UnsafeFinding.objects.filter(heater_id=row.heater_id, closed_at=None).exists():
         Task.objects.filter(heater_id=row.heater_id, state="open", stopped=True).update(stopped=False)
     return row
