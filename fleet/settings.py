@@ -230,6 +230,7 @@ HOOKS_TO_PRIVATE = environment.flag("ALMANAC_HOOKS_TO_PRIVATE", False)
 # The queue is a bell and the database the truth: late acknowledgement and reject-on-lost so that a killed
 # worker rings again, and a visibility timeout (in all three places) above twice the hard limit so that a
 # long job does not ring twice.
+WORKER_SILENT_SECONDS = environment.number("ALMANAC_WORKER_SILENT_SECONDS", 300)
 TICK_SECONDS = environment.number("ALMANAC_TICK_SECONDS", 60)
 JOB_HARD_LIMIT_SECONDS = environment.number("ALMANAC_JOB_HARD_LIMIT_SECONDS", 3600)
 _VISIBILITY = {"visibility_timeout": JOB_HARD_LIMIT_SECONDS * 2 + 600, "unacked_restore_throttle": 1}

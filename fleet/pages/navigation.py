@@ -32,6 +32,7 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
             ("Import", "heaters:import_start", "plan"),
             ("Export", "heaters_export:export", "read"),
             ("Changes", "pages:history", "read"),
+            ("Background work", "pages:jobs", "read"),
         ),
     ),
     (

@@ -8,6 +8,7 @@ from fleet.pages import (
     heater_list_views,
     heater_views,
     help_views,
+    job_views,
     search_views,
     views,
 )
@@ -24,6 +25,7 @@ urlpatterns = [
     path("help/keys/", help_views.keys, name="keys"),
     path("reading-habits/", habit_views.reading_habits, name="reading_habits"),
     path("changes/", views.history, name="history"),
+    path("jobs/", job_views.jobs, name="jobs"),
     path("jobs/<int:pk>/", views.job, name="job"),
     path("jobs/<int:pk>/cancel/", views.cancel_job, name="cancel_job"),
     path("jobs/<int:pk>/again/", views.try_job_again, name="try_job_again"),

@@ -6,4 +6,4 @@ class PlanningConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.planning import capital_jobs, jobs  # noqa: F401 - registers the background work
+        from fleet.planning import capital_jobs, jobs, refresh  # noqa: F401 - registers the background work

@@ -1,37 +1,56 @@
-"""manage.py jobs: what runs, waits and was given up, and how old the oldest waiting row is."""
+"""manage.py jobs: what runs, waits and was given up, how old the oldest waiting row is, and whether all is well."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand
-from django.db.models import Count
-from django.utils import timezone
+from django.core.management.base import BaseCommand, CommandError
 
-from fleet.estate.background import try_again
+from fleet.estate import backlog
+from fleet.estate.background import cancel, try_again
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
 
 
 class Command(BaseCommand):
-    help = "Shows background jobs; --retry NUMBER puts a given-up one back in line."
+    help = "Shows background jobs. --retry and --cancel take a job's number; --check ends with an error when work stands still."
 
     def add_arguments(self, parser: Any) -> None:
-        parser.add_argument("--retry", type=int, metavar="NUMBER")
+        parser.add_argument("--retry", type=int, metavar="NUMBER", help="put a given-up job back in line")
+        parser.add_argument("--cancel", type=int, metavar="NUMBER", help="call a job off")
+        parser.add_argument("--check", action="store_true", help="for a health check: say only what is wrong")
 
     def handle(self, *args: Any, **options: Any) -> None:
         with unscoped("an operator looks at all jobs"):
-            if options["retry"]:
-                try_again(Job.objects.get(pk=options["retry"]))
+            if options["check"]:
+                self._check()
+                return
+            for name, verb in (("retry", try_again), ("cancel", cancel)):
+                if options[name]:
+                    verb(self._job(options[name]))
             self._show()
 
+    def _job(self, number: int) -> Job:
+        job: Job | None = Job.objects.filter(pk=number).first()
+        if job is None:
+            raise CommandError(f"There is no job number {number}. `manage.py jobs` lists them.")
+        return job
+
+    def _check(self) -> None:
+        wrong = backlog.complaints()
+        if wrong:
+            raise CommandError(" ".join(wrong))
+        self.stdout.write("All is well.")
+
     def _show(self) -> None:
-        for row in Job.objects.values("state").annotate(n=Count("id")).order_by("state"):
-            self.stdout.write(f"{Job.State(row['state']).label:<10} {row['n']:>7}")
-        oldest = Job.objects.filter(state=Job.State.WAITING).order_by("run_after").first()
-        if oldest:
-            self.stdout.write(f"oldest waiting: {(timezone.now() - oldest.run_after).total_seconds():.0f} s")
-        for job in Job.objects.filter(state__in=[Job.State.RUNNING, Job.State.GIVEN_UP])[:50]:
-            self.stdout.write(
-                f"{job.pk:>7} {job.kind:<16} {job.get_state_display():<9} {job.words or job.error[:80]}"
-            )
+        now = backlog.standing()
+        for label, count in now.counts.items():
+            self.stdout.write(f"{label:<10} {count:>7}")
+        self.stdout.write(f"oldest waiting: {now.oldest_seconds:.0f} s")
+        for complaint in backlog.complaints():
+            self.stdout.write(f"! {complaint}")
+        shown = backlog.jobs().filter(state__in=[*backlog.OPEN, Job.State.GIVEN_UP])[:50]
+        for job in shown:
+            said = job.words or job.error[:80]
+            done = f"{job.fraction:4.0%}" if job.state == Job.State.RUNNING else "    "
+            self.stdout.write(f"{job.pk:>7} {job.kind:<22} {job.get_state_display():<9} {done} {said}")
