@@ -137,8 +137,8 @@ def _said(delivery: Delivery) -> dict[str, Any]:
     }
 
 
-def call(delivery: Delivery, hook: WebHook) -> None:
-    """One signed call of a row that this process has taken; settles the row whatever happens."""
+def call(delivery: Delivery, hook: WebHook) -> bool:
+    """One signed call of a row that this process has taken; settles the row whatever happens. False: it failed."""
     body, stamp = body_of(delivery), int(timezone.now().timestamp())
     message_id = delivery.message_id.strip("<>").partition("@")[0]
     headers = {
@@ -149,7 +149,7 @@ def call(delivery: Delivery, hook: WebHook) -> None:
         "webhook-signature": sign(secret_of(hook), message_id, stamp, body),
     }
     if not outbox.begin(delivery):
-        return
+        return True
     try:
         answer = outgoing.send(
             "POST",
@@ -172,22 +172,24 @@ def call(delivery: Delivery, hook: WebHook) -> None:
             outbox.settle_uncertain(delivery, str(error))
         _note_failure(hook, str(error))
     else:
-        _settle(delivery, hook, answer.status)
+        return _settle(delivery, hook, answer.status)
+    return False
 
 
-def _settle(delivery: Delivery, hook: WebHook, status: int) -> None:
+def _settle(delivery: Delivery, hook: WebHook, status: int) -> bool:
+    words = f"Answered {status}"
     if 200 <= status < 300:
-        outbox.settle_sent(delivery, f"Answered {status}")
+        outbox.settle_sent(delivery, words)
         with scoped(scope_of_organisation(hook.organisation_id)):
             WebHook.objects.filter(pk=hook.pk).exclude(failures=0).update(failures=0, failing_since=None)
-        return
-    words = f"Answered {status}"
+        return True
     if status == 410:
         outbox.settle_refused_for_good(delivery, f"{words}: the receiver wants no more calls.")
         _switch_off(hook, "The receiver answered 410: it wants no more calls.")
-        return
-    outbox.settle_failed(delivery, words)
-    _note_failure(hook, words)
+    else:
+        outbox.settle_failed(delivery, words)
+        _note_failure(hook, words)
+    return False
 
 
 @transaction.atomic

@@ -22,7 +22,12 @@ def escalate() -> bool:
 
 @each_minute("send alerts", queue=ALERTS, alone=False)
 def send_alerts() -> bool:
-    return sending.deliver_some(urgent=True)
+    return sending.mail_some(urgent=True)
+
+
+@each_minute("call web hooks", alone=False)
+def call_web_hooks() -> bool:
+    return sending.call_some()
 
 
 @each_minute("write digests")
@@ -32,7 +37,7 @@ def write_digests() -> bool:
 
 @each_minute("send digests", alone=False)
 def send_digests() -> bool:
-    return sending.deliver_some(urgent=False)
+    return sending.mail_some(urgent=False)
 
 
 @register("notes_of_days_to_come", every="day", limit_minutes=20)

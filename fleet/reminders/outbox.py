@@ -68,12 +68,14 @@ def write_down(rows: Iterable[ToTell]) -> None:
         Delivery.objects.bulk_create(written, ignore_conflicts=True, batch_size=1000)
 
 
-def take(urgent: bool, limit: int) -> list[Delivery]:
+def take(channel: str, urgent: bool, limit: int) -> list[Delivery]:
     """Take due rows for this process. Nothing has left while a row is only taken."""
     now, claim = timezone.now(), uuid.uuid4()
     free = Q(state=State.WAITING) | Q(state=State.TAKEN, claimed_until__lt=now)
     with unscoped("the outbox of all organisations"), transaction.atomic():
-        due = Delivery.objects.filter(free, urgent=urgent, due_at__lte=now).order_by("due_at", "id")
+        due = Delivery.objects.filter(free, channel=channel, urgent=urgent, due_at__lte=now).order_by(
+            "due_at", "id"
+        )
         ids = list(due.select_for_update(skip_locked=True, of=("self",)).values_list("pk", flat=True)[:limit])
         if not ids:
             return []
@@ -85,7 +87,7 @@ def take(urgent: bool, limit: int) -> list[Delivery]:
             state=State.TAKEN, claim=claim, claimed_until=now + TAKEN_FOR, taken_times=F("taken_times") + 1
         )
     with unscoped("the outbox of all organisations"):
-        rows = Delivery.objects.filter(claim=claim, state=State.TAKEN)
+        rows = Delivery.objects.filter(claim=claim, state=State.TAKEN).order_by("due_at", "id")
         return list(rows.select_related("person", "hook", "happening__property", "happening__organisation"))
 
 
@@ -139,6 +141,11 @@ def settle_failed(delivery: Delivery, words: str) -> None:
 def let_go(delivery: Delivery) -> None:
     """Back in line untried."""
     _settle(delivery, [State.TAKEN], state=State.WAITING)
+
+
+def postpone(delivery: Delivery) -> None:
+    """Back in line untried, after the first pause: the other side has just failed for another row."""
+    _settle(delivery, [State.TAKEN], state=State.WAITING, due_at=timezone.now() + pause_after(1))
 
 
 def pause_after(attempts: int) -> timedelta:

@@ -81,7 +81,9 @@ class Delivery(ScopedModel):
         verbose_name_plural = "deliveries"
         indexes = [
             models.Index(
-                fields=["urgent", "due_at"], condition=Q(state__in=["waiting", "taken"]), name="delivery_due"
+                fields=["channel", "urgent", "due_at"],
+                condition=Q(state__in=["waiting", "taken"]),
+                name="delivery_due",
             ),
             models.Index(fields=["sending_at"], condition=Q(state="sending"), name="delivery_sending"),
             models.Index(fields=["organisation", "state", "-id"], name="delivery_state"),

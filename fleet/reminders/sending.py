@@ -5,12 +5,13 @@ from __future__ import annotations
 import logging
 import time
 import zoneinfo
+from collections.abc import Callable
 from datetime import date, timedelta
 from email.message import EmailMessage
 from typing import Any
 
 from django.conf import settings
-from django.db import transaction
+from django.db import DatabaseError, transaction
 from django.db.models import Max, Q
 from django.urls import reverse
 
@@ -35,35 +36,51 @@ class NotToTell(Exception):
     """This must not, or need not, be told any more; the words say why."""
 
 
-def deliver_some(urgent: bool) -> bool:
-    """Take some due rows and hand them over. True while more may be due."""
+def mail_some(urgent: bool) -> bool:
+    """Take some due mails and hand them over. True while more may be due."""
     outbox.find_uncertain()
-    rows = outbox.take(urgent, AT_ONCE)
+    rows = outbox.take(Delivery.Channel.MAIL, urgent, AT_ONCE)
     ends = time.monotonic() + outbox.TAKEN_FOR.total_seconds() / 2
     with Postman() as postman:
         for place, row in enumerate(rows):
-            if time.monotonic() > ends or not _deliver(row, postman):
+            if time.monotonic() > ends or not _guarded(row, lambda taken: _mail(taken, postman)):
                 for left in rows[place:]:  # back in line untried; a settled row is not touched
                     outbox.let_go(left)
                 return False
     return len(rows) == AT_ONCE
 
 
-def _deliver(row: Delivery, postman: Postman) -> bool:
-    """Hand one row over and settle it. False when the mail server cannot be reached at all."""
+def call_some() -> bool:
+    """Take some due web-hook calls and make them; a receiver that fails holds up only its own."""
+    rows = outbox.take(Delivery.Channel.HOOK, True, AT_ONCE)
+    ends = time.monotonic() + outbox.TAKEN_FOR.total_seconds() / 2
+    failing: set[int | None] = set()
+    for row in rows:
+        if row.hook_id in failing:
+            outbox.postpone(row)
+        elif time.monotonic() > ends:
+            outbox.let_go(row)
+        elif not _guarded(row, _call):
+            failing.add(row.hook_id)
+    return len(rows) == AT_ONCE
+
+
+def _call(row: Delivery) -> bool:
+    if row.hook is None or row.hook.switched_off_at is not None:
+        raise NotToTell("The web hook is switched off.")
+    return hooks.call(row, row.hook)
+
+
+def _guarded(row: Delivery, hand_over: Callable[[Delivery], bool]) -> bool:
+    """Hand one row over and settle it. False when the other side cannot be reached for others either."""
     try:
-        if row.hook is not None:
-            if row.hook.switched_off_at is not None:
-                raise NotToTell("The web hook is switched off.")
-            hooks.call(row, row.hook)
-            return True
-        return _mail(row, postman)
+        return hand_over(row)
     except NotToTell as why:
         outbox.settle_not_told(row, str(why))
     except CannotWrite as why:
         outbox.settle_refused_for_good(row, str(why))
-    except NotBegun:
-        pass
+    except DatabaseError:
+        raise  # the row stays as it is: taken goes back in line, leaving becomes uncertain, each after its time
     except Exception as error:
         logger.exception("Delivery %s failed", row.pk)
         _settle_unforeseen(row, error)

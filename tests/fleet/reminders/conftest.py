@@ -34,6 +34,7 @@ def mail(settings: Any) -> Iterator[MailSink]:
 def receiver(settings: Any) -> Iterator[HookSink]:
     with hook_sink() as sink:
         settings.HOOKS_TO_PRIVATE = True
+        settings.MAIL_SET_UP = False
         yield sink
 
 
@@ -70,8 +71,9 @@ def one_minute() -> None:
         clocks.enrol_new,
         clocks.set_clocks,
         clocks.write_due_digests,
-        lambda: sending.deliver_some(urgent=True),
-        lambda: sending.deliver_some(urgent=False),
+        lambda: sending.mail_some(urgent=True),
+        sending.call_some,
+        lambda: sending.mail_some(urgent=False),
     ]
     for step in steps:
         while step():

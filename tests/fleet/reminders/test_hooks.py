@@ -21,7 +21,7 @@ from fleet.reminders import hooks
 from fleet.reminders.models import Delivery, WebHook
 from tests.conftest import Cast
 from tests.fleet.reminders.conftest import one_minute
-from tests.sinks import HookSink
+from tests.sinks import HookSink, free_port
 
 
 @pytest.fixture
@@ -210,3 +210,30 @@ def test_only_owners_manage_them_and_a_foreign_one_does_not_exist(cast: Cast, ho
     for verb in ("test", "renew", "remove", "on"):
         address = reverse("reminders:hook", args=[hook.pk, verb])
         assert cast.client(cast.outsider).post(address).status_code == 404
+
+
+def test_a_dead_mail_server_holds_up_no_call_and_a_dead_receiver_no_other(
+    cast: Cast, hook: WebHook, receiver: HookSink, settings: Any
+) -> None:
+    settings.MAIL_SET_UP, settings.EMAIL_HOST, settings.EMAIL_PORT = True, "127.0.0.1", free_port()
+    with scoped(scope_of_organisation(cast.house)):
+        hooks.add_hook(cast.house, "a dead one", f"http://127.0.0.1:{free_port()}/", [])
+    for number in range(3):
+        happen(cast, str(number))
+    one_minute()
+    assert len(receiver.calls) == 3
+    with unscoped("looking"):
+        dead = Delivery.objects.filter(hook__name="a dead one").order_by("id")
+        assert [row.attempts for row in dead] == [1, 0, 0]
+
+
+def test_three_days_of_failing_are_counted_from_the_first_failure_in_a_row(
+    cast: Cast, hook: WebHook, receiver: HookSink, clock: Any
+) -> None:
+    for day in range(8):
+        receiver.behave = lambda day=day: 200 if day == 2 else 500
+        happen(cast, str(day))
+        one_minute()
+        with unscoped("looking"):
+            assert (WebHook.objects.get().switched_off_at is not None) == (day >= 6), day
+        clock.shift(86_400)

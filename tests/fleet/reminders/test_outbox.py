@@ -86,7 +86,7 @@ def test_an_unreachable_mail_server_costs_one_row_a_try_and_the_rest_wait_untrie
     settings.EMAIL_PORT = sinks.free_port()
     for number in range(3):
         ask_for_a_test(cast, f"test:{number}")
-    sending.deliver_some(urgent=True)
+    sending.mail_some(urgent=True)
     with unscoped("looking into the outbox"):
         assert sorted(Delivery.objects.values_list("attempts", flat=True)) == [0, 0, 1]
         assert set(Delivery.objects.values_list("state", flat=True)) == {State.WAITING}
@@ -94,7 +94,7 @@ def test_an_unreachable_mail_server_costs_one_row_a_try_and_the_rest_wait_untrie
 
 def test_a_lost_worker_before_anything_left_costs_nothing(cast: Cast, mail: MailSink, clock: Any) -> None:
     ask_for_a_test(cast)
-    assert len(outbox.take(urgent=True, limit=5)) == 1
+    assert len(outbox.take("mail", urgent=True, limit=5)) == 1
     one_minute()
     assert mail.raw == []
     clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
@@ -106,7 +106,7 @@ def test_a_lost_worker_while_it_was_leaving_leaves_it_uncertain_and_never_sent_a
     cast: Cast, mail: MailSink, clock: Any
 ) -> None:
     ask_for_a_test(cast)
-    [row] = outbox.take(urgent=True, limit=5)
+    [row] = outbox.take("mail", urgent=True, limit=5)
     assert outbox.begin(row)
     clock.shift(601)
     one_minute()
@@ -119,9 +119,9 @@ def test_a_lost_worker_while_it_was_leaving_leaves_it_uncertain_and_never_sent_a
 
 def test_a_row_taken_over_by_another_worker_is_not_begun_by_the_first(cast: Cast, clock: Any) -> None:
     ask_for_a_test(cast)
-    [first] = outbox.take(urgent=True, limit=5)
+    [first] = outbox.take("mail", urgent=True, limit=5)
     clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
-    [second] = outbox.take(urgent=True, limit=5)
+    [second] = outbox.take("mail", urgent=True, limit=5)
     assert not outbox.begin(first)
     assert outbox.begin(second)
     outbox.settle_not_told(first, "too late")
@@ -131,9 +131,9 @@ def test_a_row_taken_over_by_another_worker_is_not_begun_by_the_first(cast: Cast
 def test_a_row_that_loses_its_worker_each_time_is_given_up(cast: Cast, clock: Any) -> None:
     ask_for_a_test(cast)
     for _ in range(outbox.MAX_TAKEN):
-        assert outbox.take(urgent=True, limit=5)
+        assert outbox.take("mail", urgent=True, limit=5)
         clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
-    assert outbox.take(urgent=True, limit=5) == []
+    assert outbox.take("mail", urgent=True, limit=5) == []
     assert only().state == State.GIVEN_UP
 
 

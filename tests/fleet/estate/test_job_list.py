@@ -1,0 +1,148 @@
+"""A page and a command show what runs, waits and was given up, and how old the oldest waiting row is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from io import StringIO
+from typing import Any
+
+import pytest
+import time_machine
+from django.core.management import CommandError, call_command
+from django.urls import reverse
+from django.utils import timezone
+
+from fleet import worker_watch
+from fleet.estate import background, rounds
+from fleet.estate.models import HistoryEntry, Job, Lease
+from fleet.estate.scope import scope_of_organisation, scoped, unscoped
+from fleet.estate.tidying import KEPT_DAYS
+from fleet.planning.models import ForecastRun
+from tests.conftest import Cast
+
+
+@pytest.fixture
+def kinds() -> Iterator[None]:
+    @background.register("test_work", attempts=1)
+    def work(job: Any) -> None:
+        raise ValueError("no such tank")
+
+    yield
+    background._work.pop("test_work")
+
+
+def ask(cast: Cast) -> Job:
+    with scoped(scope_of_organisation(cast.house)):
+        return background.enqueue("test_work", {}, cast.house.pk)
+
+
+def said(*arguments: Any, **options: Any) -> str:
+    out = StringIO()
+    call_command("jobs", *arguments, stdout=out, **options)
+    return out.getvalue()
+
+
+def test_the_page_lists_ones_own_work_with_what_went_wrong(cast: Cast, kinds: None) -> None:
+    ask(cast)
+    background.work_off()
+    page = cast.client(cast.technician).get(reverse("pages:jobs")).content.decode()
+    assert "ValueError: no such tank" in page
+    assert "given up: 1" in page
+    assert "no such tank" not in cast.client(cast.outsider).get(reverse("pages:jobs")).content.decode()
+    done = cast.client(cast.technician).get(reverse("pages:jobs"), {"state": "done"}).content.decode()
+    assert "no such tank" not in done
+
+
+def test_the_command_shows_retries_and_calls_off(cast: Cast, kinds: None) -> None:
+    job = ask(cast)
+    background.work_off()
+    assert f"{job.pk} test_work" in said()
+    said(retry=job.pk)
+    said(cancel=job.pk)
+    job = refreshed(job)
+    assert job.state == Job.State.CANCELLED
+    with pytest.raises(CommandError, match="no job number"):
+        said(retry=job.pk + 1)
+
+
+def refreshed(job: Job) -> Job:
+    with unscoped("looking at a job"):
+        row: Job = Job.objects.get(pk=job.pk)
+    return row
+
+
+def test_a_health_check_hears_of_rounds_that_nobody_holds_and_of_work_that_stands_still(
+    cast: Cast, kinds: None
+) -> None:
+    with time_machine.travel("2026-03-08T09:30:00Z", tick=False) as clock:
+        with pytest.raises(CommandError, match="ever"):
+            said(check=True)
+        rounds.hold_rounds()
+        background.work_off()
+        assert "All is well" in said(check=True)
+        ask(cast)
+        clock.shift(timedelta(hours=3))
+        Lease.objects.update(heard_at=timezone.now())
+        with pytest.raises(CommandError, match="oldest job"):
+            said(check=True)
+
+
+def test_an_operator_sees_what_is_wrong_with_the_whole_installation(cast: Cast, kinds: None) -> None:
+    assert "Nobody has held the rounds" not in page_of(cast)
+    cast.owner.is_staff = True
+    cast.owner.save()
+    assert "Nobody has held the rounds" in page_of(cast)
+
+
+def page_of(cast: Cast) -> str:
+    return str(cast.client(cast.owner).get(reverse("pages:jobs")).content.decode())
+
+
+def test_finished_work_is_removed_after_a_while_and_given_up_work_stays(cast: Cast, kinds: None) -> None:
+    first, second = ask(cast), ask(cast)
+    long_ago = timezone.now() - timedelta(days=KEPT_DAYS + 1)
+    with scoped(scope_of_organisation(cast.house)):
+        Job.objects.filter(pk=first.pk).update(state="done", finished_at=long_ago)
+        Job.objects.filter(pk=second.pk).update(state="given_up", finished_at=long_ago)
+        tidy = background.enqueue("tidy_up", {}, cast.house.pk)
+    background.work_off()
+    with unscoped("looking at jobs"):
+        assert set(Job.objects.values_list("pk", flat=True)) == {second.pk, tidy.pk}
+
+
+@pytest.mark.parametrize(
+    ("silent", "busy", "waiting", "stuck"),
+    [(301, False, 1, True), (301, True, 1, False), (301, False, 0, False), (299, False, 9, False)],
+)
+def test_a_worker_is_stuck_only_when_it_is_silent_idle_and_work_waits(
+    silent: float, busy: bool, waiting: int, stuck: bool
+) -> None:
+    assert worker_watch.is_stuck(silent, busy, waiting) is stuck
+
+
+def refresh(cast: Cast) -> dict[str, Any]:
+    with scoped(scope_of_organisation(cast.house)):
+        job = background.enqueue("refresh_forecast", {}, cast.house.pk)
+        while refreshed(job).state == "waiting":
+            background.run_next()
+    return dict(refreshed(job).result)
+
+
+def test_the_forecast_is_made_anew_only_when_the_record_changed_enough(cast: Cast) -> None:
+    assert refresh(cast)["asked"] is False
+    with scoped(scope_of_organisation(cast.house)):
+        run = ForecastRun.objects.create(
+            organisation=cast.house, as_of=timezone.now().date(), state="done", horizon_years=12
+        )
+    assert refresh(cast)["because"] == "the record has hardly changed"
+    with scoped(scope_of_organisation(cast.house)):
+        for _ in range(5):
+            HistoryEntry.objects.create(
+                organisation=cast.house, verb="edited", subject_kind="heater", subject_id=1
+            )
+    answer = refresh(cast)
+    assert answer["because"] == "5 changes of the record"
+    with scoped(scope_of_organisation(cast.house)):
+        again = ForecastRun.objects.get(pk=answer["run_id"])
+    assert (again.horizon_years, again.pk != run.pk) == (12, True)
