@@ -23,6 +23,7 @@ from fleet.heaters.models import Kind
 from fleet.pages import forecasts, heater_list
 from fleet.pages.models import KeptList
 
+MANY_PROPERTIES = 300
 NOT_KEPT = ("page", "csrfmiddlewaretoken", "name")
 
 
@@ -43,7 +44,7 @@ def heaters(request: HttpRequest) -> HttpResponse:
         "lines": lines,
         "asked": asked,
         "headings": [_heading(request.GET, asked, column) for column in asked.columns],
-        "properties": Property.objects.values("id", "name"),
+        "properties": _choosable(asked.property_id),
         "kinds": Kind.choices,
         "services": heater_list.SERVICES.items(),
         "ages": heater_list.AGES,
@@ -54,6 +55,14 @@ def heaters(request: HttpRequest) -> HttpResponse:
         "kept": KeptList.objects.filter(person=member.user, organisation=member.organisation),
     }
     return render(request, "pages/heaters.html", context)
+
+
+def _choosable(chosen: int | None) -> list[dict[str, Any]]:
+    """The properties to choose from. Beyond a few hundred nobody scrolls: the field for words finds them."""
+    rows = list(Property.objects.values("id", "name")[: MANY_PROPERTIES + 1])
+    if len(rows) <= MANY_PROPERTIES:
+        return rows
+    return list(Property.objects.filter(pk=chosen).values("id", "name")) if chosen else []
 
 
 def _kept_query(query: QueryDict) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -12,25 +11,12 @@ from django.conf import settings
 from django.test import Client
 
 from fleet.estate.models import Person
+from tests.browser.chromium import CHROMIUM, DESK, PHONE, QUIET
+
+__all__ = ["CHROMIUM", "DESK", "PHONE", "QUIET", "accessibility_problems", "sideways_overflow"]
 
 # The browser's driver keeps an event loop in this thread, which Django would take for asynchronous code.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
-
-CHROMIUM = next(
-    (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))),
-    None,
-)
-QUIET = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1280, "height": 900}
 
 
 @pytest.fixture(scope="session")
