@@ -35,7 +35,7 @@ class Side:
     x: FloatArray  # (cells, T' or 1, P)
     centre: FloatArray  # (cells,) x_0 mean(beta)
     spread: Float32Array  # (cells,)
-    planned_price: FloatArray
+    planned_price: FloatArray  # (cells,) or (cells, T)
     emergency_price: FloatArray
 
 
@@ -175,9 +175,13 @@ def _side(
         x=mean_x,
         centre=mean_x[:, 0] @ posterior.beta.mean(axis=0),
         spread=np.clip(spread, 1e-4, 4).astype(np.float32),
-        planned_price=(sums @ plan.planned_price) / count,
-        emergency_price=(sums @ plan.emergency_price) / count,
+        planned_price=_mean_price(sums, plan.planned_price, count),
+        emergency_price=_mean_price(sums, plan.emergency_price, count),
     )
+
+
+def _mean_price(sums: csr_array, price: FloatArray, count: FloatArray) -> FloatArray:
+    return np.asarray((sums @ price).T / count).T
 
 
 def _lines(

@@ -12,7 +12,7 @@ import numpy as np
 
 from forecasting.cells import Cells, Side, draw_failures
 from forecasting.episodes import FloatArray, IntArray
-from forecasting.plan import Plan
+from forecasting.plan import Plan, in_period
 from forecasting.positions import Counts
 from forecasting.posterior import Posterior
 from forecasting.risk import Float32Array, Multipliers, in_threads
@@ -149,7 +149,8 @@ def _book(counts: Counts, period: int, side: Side, failed: Float32Array, removed
     group = side.group[order]
     starts = np.flatnonzero(np.r_[True, np.diff(group) > 0])
     present = group[starts]
-    money = failed * side.emergency_price[:, None] + removed * side.planned_price[:, None]
+    emergency, planned = (in_period(price, period) for price in (side.emergency_price, side.planned_price))
+    money = failed * emergency[:, None] + removed * planned[:, None]
     for values, target in (
         (failed, counts.failures),
         (removed, counts.planned),

@@ -111,13 +111,14 @@ def plan_options(
     Costs and worths are expected money of today, discounted at (1 + discount) / (1 + growth) - 1; what a plan
     sets aside in a period is the planned price grown to its middle, rounded to the cent.  ``visit_cost`` is the
     part of a planned price that further heaters of the same building and period do not pay again.
-    Raises PlanConflict for a price below 0 or a horizon of 0.
+    Prices are (N,), or (N, T) by period.  Raises PlanConflict for a price below 0 or a horizon of 0.
     """
     real = (1 + discount_rate) / (1 + price_growth) - 1
     edges = np.asarray(period_edges_years, dtype=float)
     survival = survival_curves(posterior, states)
     fresh = new_unit_curves(posterior, states, successor_kind)
-    g, _ = long_run_cost(fresh, planned_cost, emergency_cost, real)
+    lasting = [price if price.ndim == 1 else price[:, -1] for price in (planned_cost, emergency_cost)]
+    g, _ = long_run_cost(fresh, lasting[0], lasting[1], real)
     worth = choice_worth(survival, planned_cost, emergency_cost, g, edges, real)
     level = (1 + price_growth) ** ((edges[:-1] + edges[1:]) / 2)
     choices = Choices(
@@ -125,7 +126,7 @@ def plan_options(
         building=building_id,
         property_id=states.property_id,
         cost=np.column_stack([worth.planned, worth.later]),
-        spend=np.round(planned_cost[:, None] * level, 2),
+        spend=np.round((planned_cost[:, None] if planned_cost.ndim == 1 else planned_cost) * level, 2),
         saving=worth.survival * worth.discount * visit_cost,
         visit=np.round(visit_cost * level, 2),
     )

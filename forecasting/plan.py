@@ -14,7 +14,8 @@ from forecasting.episodes import FloatArray, IntArray
 class Prices:
     """Cost of one replacement in this year's money, and how prices may grow.
 
-    planned_cost, emergency_cost   (K,) by kind of the heater going in, or (N,) by heater: see ``by``
+    planned_cost, emergency_cost   (K,) by kind of the heater going in, or by heater (see ``by``): (N,), or (N, T)
+                                   where what goes in, or what it costs, changes from one period to another
     growth_mean, growth_sd         yearly growth and the standard deviation of that yearly rate.  One rate is
                                    drawn a path and shared by all costs, so price risk does not average out.
     """
@@ -34,8 +35,8 @@ class Plan:
     groups: IntArray  # (N,)
     group_count: int
     successor_kind: IntArray  # (K,)
-    planned_price: FloatArray  # (N,)
-    emergency_price: FloatArray  # (N,)
+    planned_price: FloatArray  # (N,) or (N, T)
+    emergency_price: FloatArray  # (N,) or (N, T)
     kind_prices: tuple[FloatArray, FloatArray] | None  # (K,) planned, emergency when priced by kind
     planned_age_years: float  # inf = never
     planned_period: IntArray  # (N,) -1 = none
@@ -44,6 +45,11 @@ class Plan:
     @property
     def period_count(self) -> int:
         return len(self.edges) - 1
+
+
+def in_period(prices: FloatArray, period: int) -> FloatArray:
+    """The prices of a period, whether they change over time or not."""
+    return prices if prices.ndim == 1 else prices[:, period]
 
 
 def price_levels(prices: Prices, edges: FloatArray, paths: int, seed: int) -> FloatArray:

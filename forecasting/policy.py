@@ -199,7 +199,7 @@ def long_run_cost(
     With discount rate r, v = 1/(1+r):  g = [cp v^T R(T) + cf sum v^(y+1/2) (R(y) - R(y+1))] / sum of discounted
     years lived; what survives Y years is taken to fail then.
     """
-    spent, lived, discount = _running_sums(survival, failure_cost, discount_rate)
+    spent, lived, discount = _running_sums(survival, failure_cost[:, None], discount_rate)
     ages = np.arange(1, survival.shape[1])
     planned = spent[:, 1:] + planned_cost[:, None] * survival[:, 1:] * discount[1:]
     never = spent[:, -1] + failure_cost * survival[:, -1] * discount[-1]
@@ -213,7 +213,9 @@ def long_run_cost(
 def _running_sums(
     survival: FloatArray, failure_cost: FloatArray, discount_rate: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """By whole year: discounted expected failure cost so far, discounted years lived so far, v^year."""
+    """By whole year: discounted expected failure cost so far, discounted years lived so far, v^year.
+
+    failure_cost (N, 1), or (N, Y) by year."""
     if survival.ndim != 2 or survival.shape[1] < 2:
         raise ValueError("survival must hold at least one year ahead: shape (N, years + 1)")
     if discount_rate <= -0.5:
@@ -224,7 +226,7 @@ def _running_sums(
     failing = -np.diff(survival, axis=1)
     living = (survival[:, 1:] + survival[:, :-1]) / 2
     start = np.zeros((len(survival), 1))
-    spent = np.concatenate([start, np.cumsum(failing * middle, axis=1)], axis=1) * failure_cost[:, None]
+    spent = np.concatenate([start, np.cumsum(failing * middle * failure_cost, axis=1)], axis=1)
     lived = np.concatenate([start, np.cumsum(living * middle, axis=1)], axis=1)
     return spent, lived, np.asarray(discount, dtype=float)
 
@@ -261,7 +263,8 @@ def choice_worth(
     """W of replacing each heater in each period, after the horizon, or never before it fails.
 
     survival (N, Y+1) at 0..Y years from today, given that the heater works today; the money is this year's, so
-    ``discount_rate`` is the rate above price growth.  Between whole years the log of the survival is straight.
+    ``discount_rate`` is the rate above price growth.  Prices are (N,), or (N, T) by period where what goes in
+    changes at a date; after the horizon the last period's stand.  Between whole years the log of the survival is straight.
     Raises PlanConflict for a horizon of 0 or a price below 0.
     """
     edges = np.asarray(period_edges_years, dtype=float)
@@ -273,10 +276,13 @@ def choice_worth(
     horizon = int(np.ceil(edges[-1]))
     if survival.shape[1] <= horizon + 1:
         raise ValueError(f"survival reaches {survival.shape[1] - 1} years; the horizon needs {horizon + 1}")
-    spent, lived, discount = _running_sums(survival, failure_cost, discount_rate)
+    by_year = _by_year(failure_cost, edges, survival.shape[1] - 1)
+    spent, lived, discount = _running_sums(survival, by_year, discount_rate)
+    by_period = planned_cost[:, None] if planned_cost.ndim == 1 else planned_cost
+    last = by_period[:, -1:]
     g = new_unit_cost_a_year[:, None]
-    whole = spent + planned_cost[:, None] * survival * discount - g * lived
-    never = spent[:, -1] + failure_cost * survival[:, -1] * discount[-1] - g[:, 0] * lived[:, -1]
+    whole = spent + last * survival * discount - g * lived
+    never = spent[:, -1] + by_year[:, -1] * survival[:, -1] * discount[-1] - g[:, 0] * lived[:, -1]
     middle = (edges[:-1] + edges[1:]) / 2
     alive = _between(survival, middle)
     v = (1.0 + discount_rate) ** -middle
@@ -284,11 +290,21 @@ def choice_worth(
     part = middle - at
     failing = (survival[:, at] - alive) * (1.0 + discount_rate) ** -(at + part / 2)
     living = (survival[:, at] + alive) / 2 * part * (1.0 + discount_rate) ** -(at + part / 2)
-    cost = spent[:, at] + failing * failure_cost[:, None] + planned_cost[:, None] * alive * v
+    failure = failure_cost[:, None] if failure_cost.ndim == 1 else failure_cost
+    cost = spent[:, at] + failing * failure + by_period * alive * v
     planned = cost - g * (lived[:, at] + living)
     later = np.minimum(whole[:, horizon:].min(axis=1), never)
-    waiting = spent[:, 1] + planned_cost * (survival[:, 1] * discount[1] - 1.0)
+    in_a_year = _by_year(planned_cost, edges, 2)[:, -1]
+    waiting = spent[:, 1] + in_a_year * survival[:, 1] * discount[1] - by_period[:, 0]
     return Worth(planned, later, never, alive, v, waiting, g[:, 0] * lived[:, 1])
+
+
+def _by_year(price: FloatArray, edges: FloatArray, years: int) -> FloatArray:
+    """Prices by period as prices by coming year, (N, years); (N, 1) where they do not change."""
+    if price.ndim == 1:
+        return price[:, None]
+    period = np.searchsorted(edges, np.arange(years) + 0.5, side="right") - 1
+    return np.asarray(price[:, np.clip(period, 0, price.shape[1] - 1)])
 
 
 def _between(survival: FloatArray, times: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forecasting.episodes import FloatArray, FutureStates, IntArray
-from forecasting.plan import Plan, period_covariates
+from forecasting.plan import Plan, in_period, period_covariates
 from forecasting.posterior import Posterior
 from forecasting.risk import (
     AGEING_COVARIATES,
@@ -231,7 +231,7 @@ def _count(
         if not len(index):
             continue
         heater = world.rows[index // block.paths]
-        price = by_heater[heater]
+        price = in_period(by_heater, period)[heater]
         if plan.kind_prices is not None:
             price = plan.kind_prices[by_kind][plan.successor_kind[block.kind[index]]]
         cell = (index % block.paths) * groups + plan.groups[heater]

@@ -166,7 +166,8 @@ def _plan(
     costs = (np.asarray(prices.planned_cost, dtype=float), np.asarray(prices.emergency_cost, dtype=float))
     length = kinds if prices.by == "kind" else count
     for name, cost in zip(("planned_cost", "emergency_cost"), costs, strict=True):
-        if cost.shape != (length,) or not np.isfinite(cost).all() or (cost < 0).any():
+        by_period = prices.by == "heater" and cost.shape == (count, len(edges) - 1)
+        if not (cost.shape == (length,) or by_period) or not np.isfinite(cost).all() or (cost < 0).any():
             raise ValueError(f"prices.{name} must hold {length} amounts of at least 0, one a {prices.by}")
     by_kind = costs if prices.by == "kind" else None
     per_heater = tuple(cost[successor[states.kind]] if by_kind else cost for cost in costs)

@@ -118,7 +118,7 @@ def full_look(
     records = _records(as_of)
     if not (records.heaters["ending"] == "").any():
         raise chain.NothingToForecast("No heater is in service, so nothing is missing for a plan.")
-    asked = chain.Asked(HORIZON_YEARS, SEED, DRAWS, {}, 0.0, 0.0, entered(organisation.pk))
+    asked = chain.Asked(HORIZON_YEARS, SEED, DRAWS, {}, 0.0, 0.0, priors=entered(organisation.pk))
     posterior, _ = chain.fit_records(records, asked, progress, cancelled)
     progress(0.65, "Trying the answers that missing values may have")
     found = value_of_knowing(posterior, records, _failure_costs(organisation, records), HORIZON_YEARS)

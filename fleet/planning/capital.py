@@ -236,6 +236,7 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
         float(book.growth_mean),
         float(book.growth_sd),
         entered(plan.organisation_id),
+        costing.kinds_to_come(plan.organisation_id),
     )
     wishes = capital_chain.Wishes(
         plan.cap,
@@ -254,7 +255,7 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
         plan.other_draws,
         {row.item: row.amount for row in book.items.filter(amount__isnull=False)},
     )
-    answer = capital_chain.compute(records, costing.pricer(book), asked, wishes, report, cancelled)
+    answer = capital_chain.compute(records, costing.pricer(book, run.as_of), asked, wishes, report, cancelled)
     if cancelled():
         raise background.Cancelled
     _store(plan, answer)

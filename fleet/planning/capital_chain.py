@@ -11,11 +11,12 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from fleet.planning import chain, periods
+from fleet.planning.price_tables import price_tables, successor_kinds
 from fleet.planning.prices import Pricing
 
 if TYPE_CHECKING:
     from forecasting.capped import CappedPlan
-    from forecasting.episodes import FutureStates, IntArray, Records
+    from forecasting.episodes import FloatArray, FutureStates, IntArray, Records
     from forecasting.options import Options
     from forecasting.posterior import Posterior
 
@@ -62,6 +63,9 @@ class Ground:
     years: tuple[periods.FiscalYear, ...]
     edges: list[float]
     options: Options
+    planned: FloatArray  # (N,) or (N, T) money of today
+    emergency: FloatArray
+    following: IntArray  # (K,) the kind that takes over from each kind
 
 
 def compute(
@@ -108,19 +112,34 @@ def make_ground(
     edges = periods.cells_of([years]).edges_years()
     buildings = records.heaters.set_index("heater_id")["building_id"].loc[states.heater_ids.tolist()]
     building = buildings.to_numpy(dtype=np.int64)
+    planned, emergency = price_tables(pricing, records.as_of, edges)
+    following = successor_kinds(pricing, posterior.kinds, states.kind, records.as_of, wishes.horizon_years)
     options = plan_options(
         posterior,
         states,
         building,
-        np.asarray([float(cost) for cost in pricing.planned]),
-        np.asarray([float(cost) for cost in pricing.emergency]),
+        planned,
+        emergency,
         edges,
-        np.arange(len(posterior.kinds)),
+        following,
         float(wishes.visit_cost),
         asked.growth_mean,
         wishes.discount_rate,
     )
-    return Ground(records, posterior, states, building, pricing, asked, years, edges, options)
+    return Ground(
+        records,
+        posterior,
+        states,
+        building,
+        pricing,
+        asked,
+        years,
+        edges,
+        options,
+        planned,
+        emergency,
+        following,
+    )
 
 
 def caps_of_years(ground_years: tuple[periods.FiscalYear, ...], cap: Decimal) -> list[Decimal]:

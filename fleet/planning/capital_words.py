@@ -11,6 +11,7 @@ from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.explained import made_of_words
 from fleet.planning.models import HeaterOutlook
 from fleet.planning.prices import kind_words
+from fleet.planning.successors import successor_words
 
 SCENARIO_WORDS = {
     "capped": "This plan",
@@ -205,7 +206,8 @@ def notes(plan: CapitalPlan) -> list[str]:
         "a heater replaced early is younger at their end.",
         "The cap binds the money set aside for planned work, also for heaters that fail first; emergencies come on top. "
         "The rest of a running year has its part of the cap by days.",
-        "What goes in later is run to failure in the comparison; successors are like for like.",
+        "What goes in later is run to failure in the comparison.",
+        f"What goes in next: {successor_words(plan.organisation_id)}.",
         "Homes without hot water: each emergency counts the homes its heater serves"
         + (
             f"; {result['homes_assumed']} heaters without that on record count as one home"

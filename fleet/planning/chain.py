@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from fleet.estate.background import Cancelled
 from fleet.planning import periods, tables
+from fleet.planning.price_tables import price_tables, successor_kinds
 from fleet.planning.priors import Entered
 from fleet.planning.priors import tables as prior_tables
 from fleet.planning.remedies import remedies
@@ -42,6 +43,7 @@ class Asked:
     growth_mean: float
     growth_sd: float
     priors: Entered = ()  # figures the organisation entered in place of shipped ones
+    more_kinds: tuple[str, ...] = ()  # kinds that go in by a rule and may not be on record yet
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def fit_records(
 
     if records.heaters.empty:
         raise NothingToForecast("There is no heater on record on that day. Import heaters first.")
-    kinds = sorted(records.heaters["kind"].unique())
+    kinds = sorted({*records.heaters["kind"], *asked.more_kinds})
     clock = time.perf_counter()
     progress(0.02, "Cutting the recorded lives into episodes")
     episodes = build_episodes(records, kinds)
@@ -183,20 +185,15 @@ def _plan(
     groups = sorted(set(finest))
     place = {group: index for index, group in enumerate(groups)}
     numbers = len(groups) * (len(cells.edges) - 1)
+    planned, emergency = price_tables(pricing, records.as_of, cells.edges_years())
     streams = replacement_streams(
         posterior,
         states,
         np.asarray(cells.edges_years()),
         np.asarray([place[group] for group in finest]),
         len(groups),
-        Prices(
-            planned_cost=np.asarray([float(cost) for cost in pricing.planned]),
-            emergency_cost=np.asarray([float(cost) for cost in pricing.emergency]),
-            growth_mean=asked.growth_mean,
-            growth_sd=asked.growth_sd,
-            by="heater",
-        ),
-        np.arange(len(posterior.kinds)),
+        Prices(planned, emergency, asked.growth_mean, asked.growth_sd, by="heater"),
+        successor_kinds(pricing, posterior.kinds, states.kind, records.as_of, asked.horizon_years),
         paths=int(min(asked.draws, max(200, LARGEST_TABLE // numbers))),
         seed=asked.seed,
     )

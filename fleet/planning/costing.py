@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
@@ -19,12 +20,14 @@ from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import (
     CostBookRefused,
     Line,
+    PriceStep,
     Pricing,
     kind_words,
     line_for,
     lines_by_kind,
     typical_sizes,
 )
+from fleet.planning.successors import Rule, conversion_work, going_in, rules_of, turning_days
 
 CENT = Decimal("0.01")
 ALWAYS = ("permit", "haul_away")
@@ -180,24 +183,45 @@ def damage_expected(place: Place, prices: PriceList) -> Part:
     return Part("damage", cents(amount), known, status)
 
 
-def pricing_of(found: Sequence[Place], prices: PriceList) -> Pricing:
+def pricing_of(
+    found: Sequence[Place], prices: PriceList, rules: Sequence[Rule] = (), as_of: date = date.min
+) -> Pricing:
     """Prices of places in the order asked. Raises CostBookRefused naming every kind and size without a price."""
     typical = typical_sizes([place.kind for place in found], [place.capacity_gal for place in found])
     sized = PriceList(prices.lines, prices.amounts, prices.shares, prices.status, typical)
-    cache: dict[Place, Quote | None] = {}
-    missing, status = Counter[str](), Counter[str]()
-    quotes: list[Quote] = []
-    assumed = 0
-    for place in found:
-        if place not in cache:
-            cache[place] = quote(place, sized)
-        assumed += place.capacity_gal is None and len(prices.lines.get(place.kind, ())) > 1
-        one = cache[place]
+    assumed = sum(place.capacity_gal is None and len(prices.lines.get(place.kind, ())) > 1 for place in found)
+    steps, today = [], list[Quote]()
+    for day in turning_days(rules, as_of):
+        kinds = [
+            going_in(rules, place.kind, place.property_id, day) if rules else place.kind for place in found
+        ]
+        quotes = _quotes(found, kinds, sized)
+        today = today or quotes
+        steps.append(
+            PriceStep(day, [one.planned for one in quotes], [one.emergency for one in quotes], kinds)
+        )
+    return Pricing(
+        steps[0].planned,
+        steps[0].emergency,
+        dict(Counter(one.status for one in today)),
+        assumed,
+        made_of(today),
+        steps if rules else [],
+    )
+
+
+def _quotes(found: Sequence[Place], kinds: Sequence[str], prices: PriceList) -> list[Quote]:
+    cache: dict[tuple[Place, str], Quote | None] = {}
+    missing, quotes = Counter[str](), list[Quote]()
+    for place, kind in zip(found, kinds, strict=True):
+        key = (place, kind)
+        if key not in cache:
+            cache[key] = quote(place, prices, kind, conversion_parts(place, kind, prices))
+        one = cache[key]
         if one is None:
-            missing[_lacking(place, sized)] += 1
-            continue
-        status[one.status] += 1
-        quotes.append(one)
+            missing[_lacking(place, kind, prices)] += 1
+        else:
+            quotes.append(one)
     if missing:
         raise CostBookRefused(
             [
@@ -205,20 +229,26 @@ def pricing_of(found: Sequence[Place], prices: PriceList) -> Pricing:
                 for what, count in sorted(missing.items())
             ]
         )
-    return Pricing(
-        [one.planned for one in quotes],
-        [one.emergency for one in quotes],
-        dict(status),
-        assumed,
-        made_of(quotes),
-    )
+    return quotes
 
 
-def _lacking(place: Place, prices: PriceList) -> str:
+def conversion_parts(place: Place, to_kind: str, prices: PriceList) -> list[Part]:
+    """Electrical and vent work that a change of kind brings at this place."""
+    return [
+        Part(
+            item,
+            cents(prices.amount(item) * (1 if due else prices.share(item))),
+            due,
+            prices.status.get(item, ""),
+        )
+        for item, due in conversion_work(place.kind, to_kind, place.has_240v_circuit).items()
+        if due is not False
+    ]
+
+
+def _lacking(place: Place, kind: str, prices: PriceList) -> str:
     size = prices.typical.get(place.kind) if place.capacity_gal is None else place.capacity_gal
-    return kind_words(place.kind) + (
-        "" if size is None or place.kind not in prices.lines else f" of {size:g} gal"
-    )
+    return kind_words(kind) + ("" if size is None or kind not in prices.lines else f" of {size:g} gal")
 
 
 def made_of(quotes: Sequence[Quote]) -> list[dict[str, Any]]:
@@ -236,15 +266,16 @@ def made_of(quotes: Sequence[Quote]) -> list[dict[str, Any]]:
     return [row | {"amount": str(row["amount"])} for row in rows.values()]
 
 
-def pricer(book: CostBook) -> Callable[[Sequence[int]], Pricing]:
-    """Prices of heaters by their numbers, in the order asked, under one version of the cost book."""
-    prices = price_list(book)
+def pricer(book: CostBook, as_of: date) -> Callable[[Sequence[int]], Pricing]:
+    """Prices of heaters by their numbers, in the order asked, under one version of the cost book and the rules of
+    what goes in next."""
+    prices, rules = price_list(book), rules_of(book.organisation_id)
     found: dict[int, Place] = {}
 
     def price(heater_ids: Sequence[int]) -> Pricing:
         if not found:
             found.update(places())
-        return pricing_of([found[pk] for pk in heater_ids], prices)
+        return pricing_of([found[pk] for pk in heater_ids], prices, rules, as_of)
 
     return price
 
@@ -255,4 +286,13 @@ def plain_prices(book: CostBook) -> list[list[str]]:
         "kind", "capacity_from_gal", "capacity_to_gal", "planned_cost", "emergency_cost"
     )
     items = book.items.order_by("item").values_list("item", "amount", "share")
-    return [[str(value) for value in row] for row in (*lines, *items)]
+    rules = [
+        (rule.property_id, rule.from_kind, rule.to_kind, rule.starts_on)
+        for rule in rules_of(book.organisation_id)
+    ]
+    return [[str(value) for value in row] for row in (*lines, *items, *sorted(rules, key=str))]
+
+
+def kinds_to_come(organisation_id: int) -> tuple[str, ...]:
+    """Kinds that go in by a rule: they need a lifetime even before the first of them is on record."""
+    return tuple(sorted({rule.to_kind for rule in rules_of(organisation_id)}))

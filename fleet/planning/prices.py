@@ -6,6 +6,7 @@ import itertools
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import Any, Protocol
 
@@ -32,14 +33,33 @@ class CostBookRefused(ValueError):
 
 
 @dataclass(frozen=True)
+class PriceStep:
+    """Prices from a day on, per heater, and the kind that goes in then."""
+
+    from_day: date
+    planned: list[Decimal]
+    emergency: list[Decimal]
+    going_in: list[str]
+
+
+@dataclass(frozen=True)
 class Pricing:
-    """Per heater, in the order asked, and how many prices stand on which ground."""
+    """Per heater, in the order asked, and how many prices stand on which ground.
+
+    `planned` and `emergency` are those of today; `steps` hold them from each day on which a rule changes what goes
+    in, the first from today, and are empty where no rule does.
+    """
 
     planned: list[Decimal]
     emergency: list[Decimal]
     status_counts: dict[str, int] = field(default_factory=dict)
     size_assumed: int = 0
     made_of: list[dict[str, Any]] = field(default_factory=list)
+    steps: list[PriceStep] = field(default_factory=list)
+
+    def step_on(self, day: date) -> int:
+        """The place of the step in force on a day."""
+        return max((at for at, step in enumerate(self.steps) if step.from_day <= day), default=0)
 
 
 def kind_words(kind: str) -> str:

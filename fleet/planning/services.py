@@ -24,6 +24,7 @@ from fleet.planning.cost_book import (
 )
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
 from fleet.planning.prices import CostBookRefused
+from fleet.planning.successors import successor_words
 
 __all__ = [
     "CostBookRefused",
@@ -155,8 +156,9 @@ def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Cal
         float(book.growth_mean),
         float(book.growth_sd),
         priors.entered(run.organisation_id),
+        costing.kinds_to_come(run.organisation_id),
     )
-    answer = chain.compute(records, costing.pricer(book), asked, report, cancelled)
+    answer = chain.compute(records, costing.pricer(book, run.as_of), asked, report, cancelled)
     if cancelled():
         raise background.Cancelled
     report(0.9, "Writing the plan down")
@@ -184,7 +186,7 @@ def _assumptions(book: CostBook, prices: dict[str, Any]) -> dict[str, Any]:
         "growth_status": book.growth_status,
         "discount_rate": str(book.discount_rate),
         "policy": "run to failure: nothing is replaced before it fails",
-        "successor": "like for like: the same kind and size at the same price",
+        "successor": successor_words(book.organisation_id),
         "care": "as recorded: each heater goes on being cared for as its record shows",
         **prices,
     }

@@ -6,6 +6,7 @@ from fleet.planning import (
     cost_book_views,
     prior_views,
     report_views,
+    successor_views,
     trust_views,
     views,
 )
@@ -39,6 +40,9 @@ urlpatterns = [
     path("plan/report/link/<int:pk>/revoke/", report_views.revoke, name="revoke_link"),
     path("shared/plan/<str:key>/", report_views.shared, name="shared_report"),
     path("shared/plan/<str:key>/file.<str:file_format>", report_views.shared_file, name="shared_file"),
+    path("plan/successors/", successor_views.successor_rules, name="successors"),
+    path("plan/successors/<int:pk>/remove/", successor_views.remove_rule, name="remove_successor_rule"),
+    path("plan/heaters/<int:pk>/next/", successor_views.heater_successor, name="heater_successor"),
     path("plan/cost-book/", cost_book_views.cost_book, name="cost_book"),
     path("plan/cost-book/file.<str:file_format>", cost_book_file_views.cost_book_file, name="cost_book_file"),
     path("plan/cost-book/import/", cost_book_file_views.import_cost_book, name="import_cost_book"),

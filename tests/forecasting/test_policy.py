@@ -279,3 +279,22 @@ def test_plan_cost_counts_the_way_to_a_building_once() -> None:
     assert plan_cost(choices, together) == pytest.approx(worked_out(choices, together)[0])
     assert plan_spend(choices, together)[0] == pytest.approx(choices.spend[:2, 0].sum() - choices.visit[0])
     assert plan_spend(choices, apart)[1] == pytest.approx(choices.spend[1, 1])
+
+
+def test_prices_by_period_change_only_what_falls_in_their_period() -> None:
+    survival = np.exp(-((np.arange(62) / 12.0) ** 3))[None, :].repeat(3, axis=0)
+    survival[1], survival[2] = survival[0] ** 2, survival[0] ** 4
+    edges = np.arange(6.0)
+    planned, failure, g = np.full(3, 1500.0), np.full(3, 4000.0), np.full(3, 180.0)
+    plain = choice_worth(survival, planned, failure, g, edges, 0.01)
+    wide = choice_worth(
+        survival, np.repeat(planned[:, None], 5, 1), np.repeat(failure[:, None], 5, 1), g, edges, 0.01
+    )
+    for name in ("planned", "later", "run_to_failure", "waiting_cost"):
+        assert np.allclose(getattr(plain, name), getattr(wide, name))
+    rising = np.repeat(planned[:, None], 5, 1)
+    rising[:, 2:] = 3000.0
+    dear = choice_worth(survival, rising, np.repeat(failure[:, None], 5, 1), g, edges, 0.01)
+    assert np.allclose(dear.planned[:, :2], plain.planned[:, :2])
+    assert (dear.planned[:, 2:] > plain.planned[:, 2:]).all()
+    assert (dear.later >= plain.later).all()

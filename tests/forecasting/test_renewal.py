@@ -270,3 +270,24 @@ def test_failures_never_fall_when_the_chance_rises() -> None:
     number = np.full(3000, 20, np.float32)
     counts = [draw_failures(normal, number, np.full(3000, p, np.float32)) for p in np.linspace(0, 0.4, 9)]
     assert all((later >= earlier).all() for earlier, later in pairwise(counts))
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_prices_by_period_are_paid_in_their_period(exact: bool) -> None:
+    posterior, states = invented_posterior(), invented_states(count=20)
+    flat = np.full(20, 1000.0)
+    steps = np.column_stack([flat, flat, 2 * flat, 2 * flat])
+
+    def paid(planned: np.ndarray, emergency: np.ndarray) -> np.ndarray:
+        streams = replacement_streams(
+            posterior, states, np.arange(5.0), np.zeros(20, dtype=np.int64), 1,
+            Prices(planned, emergency, by="heater"), np.arange(2), paths=60, seed=4, planned_age_years=9.0,
+            exact=exact,
+        )  # fmt: skip
+        return streams.values("cost")
+
+    plain, stepped = paid(flat, 3 * flat), paid(steps, 3 * steps)
+    assert np.allclose(stepped[:, :2], plain[:, :2])
+    assert np.allclose(stepped[:, 2:], 2 * plain[:, 2:])
+    with pytest.raises(ValueError, match="planned_cost"):
+        paid(steps[:, :3], 3 * steps)

@@ -44,3 +44,8 @@ def more_or_less(value: Decimal, currency: str) -> str:
 @register.filter
 def more_or_fewer(value: float) -> str:
     return f"{abs(value):,.1f} {'fewer' if value < 0 else 'more'}"
+
+
+@register.filter
+def less_or_more(saved: Decimal, currency: str) -> str:
+    return f"{currency} {abs(saved):,.2f} {'less' if saved >= 0 else 'more'}"

@@ -34,7 +34,7 @@ class Command(BaseCommand):
         with scoped(scope_of_organisation(organisation, actor="manage.py fit")):
             records = records_in_scope(day)
             changed = entered(organisation.pk)
-        asked = chain.Asked(10, options["random_seed"], options["draws"], {}, 0.0, 0.0, changed)
+        asked = chain.Asked(10, options["random_seed"], options["draws"], {}, 0.0, 0.0, priors=changed)
         try:
             posterior, diagnostics = chain.fit_records(
                 records, asked, lambda fraction, words: None, lambda: False
