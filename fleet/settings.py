@@ -53,6 +53,8 @@ INSTALLED_APPS = [
     "fleet.contracts",
     "fleet.operating",
     "fleet.pages",
+    "rest_framework",
+    "api",
 ]
 MIDDLEWARE = [
     "fleet.operating.requests.SeenMiddleware",
@@ -265,3 +267,5 @@ LOGGING = logging_settings(EMBEDDED, environment.text("ALMANAC_LOG_LEVEL", "WARN
 METRICS_TOKEN = environment.text("ALMANAC_METRICS_TOKEN", "")
 # "elsewhere": the operator backs database and files up by other means, and `doctor` does not ask for `back-up`.
 BACKUPS = environment.choice("ALMANAC_BACKUPS", ("here", "elsewhere"), "here")
+# Requests a minute that one person or service may send to the API.
+API_PER_MINUTE = environment.number("ALMANAC_API_PER_MINUTE", 3000)

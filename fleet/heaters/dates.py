@@ -132,6 +132,17 @@ class ImpreciseDate:
 UNKNOWN = ImpreciseDate(None, None, "unknown")
 
 
+def bounds_problem(earliest: date | None, latest: date | None, precision: str, today: date) -> str:
+    """What is wrong with a date kept as two bounds and a precision; empty when nothing is."""
+    try:
+        ImpreciseDate(earliest, latest, precision or "unknown")  # type: ignore[arg-type]
+    except ValueError as error:
+        return str(error)
+    if earliest is not None and earliest > today:
+        return f"{earliest} lies in the future; today is {today}."
+    return ""
+
+
 def last_of_month(year: int, month: int) -> date:
     return date(year + (month == 12), month % 12 + 1, 1) - timedelta(days=1)
 

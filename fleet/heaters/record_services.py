@@ -8,10 +8,12 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
+from fleet.estate.calendar import today_of
 from fleet.estate.history import record_change
 from fleet.estate.models import Position
 from fleet.estate.scope import current_scope
 from fleet.heaters.attachments import CheckedFile
+from fleet.heaters.dates import bounds_problem
 from fleet.heaters.models import Attachment, Heater
 
 CHANGEABLE = frozenset(
@@ -37,6 +39,11 @@ def _differences(row: Any, values: Mapping[str, Any], allowed: frozenset[str]) -
 def _checked(heater: Heater) -> None:
     """What the database refuses, said in words and before it is asked."""
     problems: dict[str, str] = {}
+    today = today_of(heater.organisation, heater.position.building.property)
+    for name in ("made", "installed", "removed"):
+        bounds = [getattr(heater, f"{name}_{end}") for end in ("earliest", "latest", "precision")]
+        if problem := bounds_problem(*bounds, today):
+            problems[name] = problem
     if (
         heater.removed_latest
         and heater.installed_earliest

@@ -1,0 +1,94 @@
+"""Reading what has changed since a cursor: nothing skipped under concurrent writers, deletions included."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import IntegrityError, connection, transaction
+from django.db.models import Q
+
+from api.models import ChangedRow, ChangeFeed
+from fleet.estate.scope import Scope, current_scope, unscoped
+
+AT_A_TIME = 20_000
+
+
+class FeedReplaced(ValueError):
+    """The cursor belongs to a feed that is no longer there, or to another reach: start from the beginning."""
+
+
+def feed_of(organisation_id: int) -> ChangeFeed:
+    feed = ChangeFeed.objects.filter(organisation_id=organisation_id).first()
+    if feed is not None:
+        return feed
+    try:
+        with transaction.atomic():
+            return ChangeFeed.objects.create(organisation_id=organisation_id)
+    except IntegrityError:
+        return ChangeFeed.objects.get(organisation_id=organisation_id)
+
+
+def settle(organisation_id: int) -> ChangeFeed:
+    """Give out places to the changes that are visible by now, one reader at a time.
+
+    What a transaction still at work has changed is not visible yet; it gets a later place when it is. A row that such
+    a transaction holds is skipped, not waited for.
+    """
+    with unscoped("places are given out for a whole organisation, whoever reads"):
+        feed = feed_of(organisation_id)
+        if not _unsettled(organisation_id).exists():
+            return feed
+        with transaction.atomic():
+            feed = ChangeFeed.objects.select_for_update().get(pk=feed.pk)
+            while count := _give_out(organisation_id, feed.last_place):
+                feed.last_place += count
+                ChangeFeed.objects.filter(pk=feed.pk).update(last_place=feed.last_place)
+        return feed
+
+
+def _unsettled(organisation_id: int) -> Any:
+    return ChangedRow.objects.filter(organisation_id=organisation_id, place=None)
+
+
+def _give_out(organisation_id: int, last: int) -> int:
+    skip = "FOR UPDATE SKIP LOCKED" if connection.vendor == "postgresql" else ""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"""UPDATE api_changedrow SET place = %s + counted.number FROM (
+                    SELECT id, row_number() OVER (ORDER BY id) AS number FROM (
+                        SELECT id FROM api_changedrow WHERE organisation_id = %s AND place IS NULL
+                        ORDER BY id LIMIT {AT_A_TIME} {skip}) AS unsettled) AS counted
+                WHERE api_changedrow.id = counted.id""",
+            [last, organisation_id],
+        )
+        return int(cursor.rowcount)
+
+
+def changes_after(
+    organisation_id: int, place: int, kinds: list[str], limit: int
+) -> tuple[list[dict[str, Any]], int]:
+    """Changes behind a place, in order, and the place reached. What moved out of the reader's sight is gone for her."""
+    scope = current_scope()
+    here = _property_ids(scope, organisation_id)
+    with unscoped("what moved out of a reader's properties is told her as gone; filtered here by her reach"):
+        rows = ChangedRow.objects.filter(organisation_id=organisation_id, place__gt=place)
+        if kinds:
+            rows = rows.filter(kind__in=kinds)
+        if here is not None:
+            rows = rows.filter(Q(property_id__in=here) | Q(left_property_id__in=here))
+        found = list(rows.order_by("place")[:limit].values("kind", "row_id", "gone", "property_id", "place"))
+    for row in found:
+        row["gone"] = row["gone"] or (here is not None and row["property_id"] not in here)
+    return found, (found[-1]["place"] if found else place)
+
+
+def _property_ids(scope: Scope, organisation_id: int) -> frozenset[int] | None:
+    """The properties in reach; None: all. No reach at all: none."""
+    seen: set[int] = set()
+    for reach in scope.reaches:
+        if reach.organisation_id != organisation_id:
+            continue
+        if reach.property_ids is None:
+            return None
+        seen |= reach.property_ids
+    return frozenset(seen)

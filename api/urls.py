@@ -1,0 +1,19 @@
+"""The addresses of API v1. What is not here is not there, and says so as a problem."""
+
+from django.urls import include, path, re_path, register_converter
+
+from api.numbers import Number
+
+register_converter(Number, "number")
+
+from api import care, docs, estate, heaters, planning, work  # noqa: E402 (their addresses use the converter)
+
+app_name = "api"
+rooms = [estate, heaters, care, planning, work]
+urlpatterns = [
+    path("api/", docs.docs, name="docs"),
+    path("api/v1/openapi.yaml", docs.document, name="document"),
+    path("api/v1/openapi.json", docs.document_json, name="document_json"),
+    *(path("api/v1/", include(room.urlpatterns)) for room in rooms),
+    re_path(r"^api/v1/.*$", docs.NothingHere.as_view(), name="nothing"),
+]
