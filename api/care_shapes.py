@@ -9,7 +9,18 @@ from rest_framework import serializers
 
 from api.estate import within
 from api.rows import Computed, Filter, Rows
-from api.shapes import Given, Shown, StrictDay, StrictMoment, StrictText, StrictWhole, StrictYes, number, text
+from api.shapes import (
+    Given,
+    Shown,
+    StrictDay,
+    StrictMoment,
+    StrictText,
+    StrictWhole,
+    StrictYes,
+    names_of,
+    number,
+    text,
+)
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import Finding, LeakReport, Task, UnsafeFinding, Visit
 
@@ -169,7 +180,7 @@ VISITS = Rows(
 
 class FindingFieldShown(serializers.Serializer):
     name = serializers.CharField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     type = serializers.ChoiceField(choices=["number", "choice", "text"])
     unit = serializers.CharField()
     low = serializers.FloatField(allow_null=True, help_text="Below it is refused")
@@ -180,7 +191,7 @@ class FindingFieldShown(serializers.Serializer):
     unsafe = serializers.ListField(child=serializers.CharField(), help_text="Choices that stop the task")
     unsafe_above = serializers.FloatField(allow_null=True)
     unsafe_below = serializers.FloatField(allow_null=True)
-    required = serializers.BooleanField()
+    required = serializers.BooleanField()  # type: ignore[assignment]
 
 
 def _lines() -> serializers.Field:
@@ -219,12 +230,12 @@ NOTICE = (
 
 def kind_row(kind: TaskKind) -> dict[str, Any]:
     row: dict[str, Any] = {}
-    for name in TaskKindShown().fields:
+    for name in names_of(TaskKindShown):
         if name == "notice":
             row[name] = NOTICE
         elif name == "findings":
             row[name] = [
-                {part: getattr(one, part) for part in FindingFieldShown().fields} for one in kind.findings
+                {part: getattr(one, part) for part in names_of(FindingFieldShown)} for one in kind.findings
             ]
         else:
             row[name] = getattr(kind, name)

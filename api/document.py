@@ -78,7 +78,7 @@ class DeclaredSchema(AutoSchema):
         )
         return f"{self.method.lower()}_{name}".replace("{", "").replace("}", "")
 
-    def get_description(self) -> str:
+    def get_description(self) -> str:  # type: ignore[override]
         needs = self.declared.need.value
         return f"{self.declared.says}\n\nNeeds the right to {needs}."
 
@@ -92,7 +92,7 @@ class DeclaredSchema(AutoSchema):
         declared = self.declared
         asks = declared.lists.parameters() if declared.lists else declared.asks
         found = [_parameter(name, asked) for name, asked in asks.items()]
-        where = OpenApiParameter.HEADER
+        where: Any = OpenApiParameter.HEADER
         if declared.edits:
             says = "The ETag of the row as it was read; `*` takes it as it is."
             found.append(OpenApiParameter("If-Match", str, where, required=True, description=says))

@@ -39,7 +39,7 @@ class ApiView(APIView):
     asked: dict[str, Any]
 
     @classmethod
-    def as_view(cls, **kwargs: Any) -> Callable[..., HttpResponse]:
+    def as_view(cls, **kwargs: Any) -> Any:
         operations = cls.operations()
         view = super().as_view(**kwargs)
         view.need = min((one.need for one in operations.values()), key=list(Need).index)  # type: ignore[attr-defined]

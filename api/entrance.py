@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.middleware.csrf import CsrfViewMiddleware
 
 from api.problems import Problem
@@ -72,8 +72,8 @@ class _PageToken(CsrfViewMiddleware):
 
 def _check_page_token(request: HttpRequest) -> None:
     """A session rides along with any page's request, so writing with one needs the page's own token too."""
-    check = _PageToken(lambda answered: None)  # type: ignore[arg-type,return-value]
+    check = _PageToken(lambda answered: HttpResponse())
     check.process_request(request)
-    refused: Any = check.process_view(request, lambda: None, (), {})  # type: ignore[arg-type]
+    refused: Any = check.process_view(request, lambda: None, (), {})  # type: ignore[arg-type]  # type: ignore[arg-type,return-value]
     if refused:
         raise Problem("not-allowed", "With a session, send the page's X-CSRFToken; or use a token.")

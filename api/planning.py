@@ -33,6 +33,7 @@ from api.planning_shapes import (
 )
 from api.problems import Problem
 from api.rows import Row
+from api.shapes import names_of
 from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
 from fleet.planning import capital, explained, selectors, services
@@ -127,8 +128,8 @@ class OutlooksView(ApiView):
 
 
 def _book_row(book: CostBook) -> Row:
-    names = [name for name in CostBookShown().fields if name not in ("lines", "items")]
-    lines, items = CostLineShown().fields, CostItemShown().fields
+    names = [name for name in names_of(CostBookShown) if name not in ("lines", "items")]
+    lines, items = names_of(CostLineShown), names_of(CostItemShown)
     return {
         **{name: getattr(book, name) for name in names},
         "lines": [{name: getattr(line, name) for name in lines} for line in book.lines.all()],

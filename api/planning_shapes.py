@@ -202,7 +202,7 @@ class CostLineGiven(Given):
     status = StrictChoice(required=False, choices=CostLine.Status.choices)
     quoted_by = StrictText(required=False, allow_blank=True, max_length=200)
     quoted_on = StrictDay(required=False, allow_null=True)
-    source = StrictText(required=False, allow_blank=True, max_length=400)
+    source = StrictText(required=False, allow_blank=True, max_length=400)  # type: ignore[assignment]
 
 
 class CostItemGiven(Given):
@@ -212,7 +212,7 @@ class CostItemGiven(Given):
     status = StrictChoice(required=False, choices=CostLine.Status.choices)
     quoted_by = StrictText(required=False, allow_blank=True, max_length=200)
     quoted_on = StrictDay(required=False, allow_null=True)
-    source = StrictText(required=False, allow_blank=True, max_length=400)
+    source = StrictText(required=False, allow_blank=True, max_length=400)  # type: ignore[assignment]
 
 
 def _rate() -> serializers.Field:

@@ -77,7 +77,7 @@ def bulk_shape(name: str, row: type[serializers.Serializer]) -> type[Rowwise]:
         name,
         (Rowwise,),
         {
-            "rows": row(many=True, max_length=MOST_AT_ONCE, min_length=1),
+            "rows": row(many=True, max_length=MOST_AT_ONCE, min_length=1),  # type: ignore[call-arg]
             "all_or_nothing": StrictYes(required=False),
         },
     )

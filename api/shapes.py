@@ -139,7 +139,7 @@ def limits_of(model: type[models.Model]) -> dict[str, tuple[Any, Any]]:
     found: dict[str, tuple[Any, Any]] = {}
     for constraint in model._meta.constraints:
         if isinstance(constraint, models.CheckConstraint):
-            for child in constraint.condition.children:
+            for child in getattr(constraint.condition, "children", ()):
                 if isinstance(child, tuple) and child[0].endswith("__range"):
                     found[child[0].removesuffix("__range")] = child[1]
     return found
@@ -188,7 +188,7 @@ class Shown(serializers.ModelSerializer):
 
     def build_standard_field(self, field_name: str, model_field: Any) -> Any:
         made, options = super().build_standard_field(field_name, model_field)
-        kept = {
+        kept: dict[str, Any] = {
             name: options[name]
             for name in ("choices", "allow_null", "decimal_places", "max_digits")
             if name in options
@@ -209,3 +209,7 @@ def number(source: str = "", nullable: bool = False) -> serializers.Field:
 def text(source: str = "", says: str = "") -> serializers.Field:
     options: dict[str, Any] = {"source": source} if source else {}
     return serializers.CharField(read_only=True, help_text=says, **options)
+
+
+def names_of(shape: type[serializers.Serializer]) -> list[str]:
+    return [str(name) for name in shape().fields]

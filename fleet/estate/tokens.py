@@ -161,10 +161,10 @@ def _service(token: AccessToken) -> Holder:
 def _personal(token: AccessToken) -> Holder | None:
     """The membership as it is now: a role taken away is taken from the token too."""
     person = token.person
-    membership = Membership.objects.filter(
-        organisation_id=token.organisation_id, person_id=token.person_id
-    ).first()
-    if membership is None or person is None or not person.is_active:
+    if person is None or not person.is_active:
+        return None
+    membership = Membership.objects.filter(organisation_id=token.organisation_id, person_id=person.pk).first()
+    if membership is None:
         return None
     membership.organisation, membership.person = token.organisation, person
     scope = _narrowed(scope_of(membership), _chosen(token))

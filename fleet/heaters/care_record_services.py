@@ -36,13 +36,13 @@ def _put(
         return {}
     for name, (_, after) in changes.items():
         setattr(row, name, after)
-    bounds = [getattr(row, f"{date_name}_{end}") for end in ("earliest", "latest", "precision")]
-    if problem := bounds_problem(*bounds, today):
+    earliest, latest, precision = (
+        getattr(row, f"{date_name}_{end}") for end in ("earliest", "latest", "precision")
+    )
+    if problem := bounds_problem(earliest, latest, precision, today):
         raise ValidationError({f"{date_name}_earliest": problem})
-    same_day = {
-        f"{date_name}_{end}": bound for end, bound in zip(("earliest", "latest"), bounds, strict=False)
-    }
-    if bounds[0] is not None and type(row).objects.filter(**where, **same_day).exclude(pk=row.pk).exists():
+    same_day = {f"{date_name}_earliest": earliest, f"{date_name}_latest": latest}
+    if earliest is not None and type(row).objects.filter(**where, **same_day).exclude(pk=row.pk).exists():
         raise ValidationError({f"{date_name}_earliest": "The same is on record for this day already."})
     kept = {"organisation", "heater", "property", "building"} & {f.name for f in row._meta.concrete_fields}
     row.full_clean(exclude=kept, validate_unique=False, validate_constraints=False)

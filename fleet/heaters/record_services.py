@@ -41,8 +41,10 @@ def _checked(heater: Heater) -> None:
     problems: dict[str, str] = {}
     today = today_of(heater.organisation, heater.position.building.property)
     for name in ("made", "installed", "removed"):
-        bounds = [getattr(heater, f"{name}_{end}") for end in ("earliest", "latest", "precision")]
-        if problem := bounds_problem(*bounds, today):
+        earliest, latest, precision = (
+            getattr(heater, f"{name}_{end}") for end in ("earliest", "latest", "precision")
+        )
+        if problem := bounds_problem(earliest, latest, precision, today):
             problems[name] = problem
     if (
         heater.removed_latest
