@@ -16,6 +16,7 @@ import pandas as pd
 from forecasting.dates import FAILURE_ENDINGS, known_heaters, possible_lives, read_dates
 from forecasting.habits import building_rates, presumed_past
 from forecasting.pieces import cut_lives
+from forecasting.standing import Standing, found_standing
 from forecasting.states import (
     COVARIATES,
     BoolArray,
@@ -61,6 +62,7 @@ class Episodes:
     buildings: tuple[int, ...]
     covariates: tuple[str, ...] = COVARIATES
     left_out: tuple[int, ...] = ()  # heaters whose dates allow no life at all, or no day of observation
+    standing: Standing | None = None  # heaters whose age when the record began is evidence
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,11 @@ def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Epis
     lives, node, log_weight = possible_lives(dates)
     marks = read_marks(heaters, records.services, as_of)
     site = read_site(heaters, records.waters, as_of)
-    marks = marks.with_more(presumed_past(site, dates, building_rates(heaters, dates, marks, as_of)))
+    rates = building_rates(heaters, dates, marks, as_of)
+    buildings = np.unique(heaters["building_id"].to_numpy(dtype=np.int64))
+    building = np.searchsorted(buildings, heaters["building_id"].to_numpy(dtype=np.int64))
+    standing = found_standing(heaters, dates, site, marks, rates, kind_of.astype(np.int64), building)
+    marks = marks.with_more(presumed_past(site, dates, rates))
     pieces = cut_lives(lives, marks, site)
     last = np.diff(pieces.life, append=-1) != 0
     heater = lives.heater[pieces.life]
@@ -105,8 +111,6 @@ def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Epis
     event = dates.failed[heater] & last
     vague = event & np.isfinite(lives.frozen_from[pieces.life])
     lower = np.where(vague, lives.frozen_from[pieces.life] - install, np.nan)
-    buildings = np.unique(heaters["building_id"].to_numpy(dtype=np.int64))
-    building = np.searchsorted(buildings, heaters["building_id"].to_numpy(dtype=np.int64))
     used, row_heater = np.unique(heater, return_inverse=True)
     order = np.lexsort((np.arange(len(heater)), row_heater, building[heater], kind_of[heater]))
     ids = heaters["heater_id"].to_numpy(dtype=np.int64)
@@ -126,6 +130,7 @@ def build_episodes(records: Records, kinds: Sequence[str] | None = None) -> Epis
         kinds=names,
         buildings=tuple(int(b) for b in buildings),
         left_out=tuple(int(i) for i in ids[left_out]),
+        standing=standing,
     )
 
 

@@ -80,6 +80,15 @@ def eta_of(dispersion: float) -> float:
     return float(np.log(place / (1 - place)))
 
 
+def exposure_block(kind: int, building: IntArray, age: FloatArray, x: FloatArray, weight: float) -> KindBlock:
+    """Exposure from birth to an age without failures, each row weighted; rows in order of building."""
+    starts = np.flatnonzero(np.diff(building, prepend=-1))
+    rows = Rows(
+        np.full(len(age), SMALLEST_LOG_AGE), log_age(age), np.ascontiguousarray(x), np.full(len(age), weight)
+    )
+    return KindBlock(kind, rows, starts, building[starts], 0.0, 0.0, np.zeros(x.shape[1]))
+
+
 def exact_blocks(
     episodes: Episodes, chosen: FloatArray | IntArray, n_covariates: int
 ) -> tuple[KindBlock, ...]:
@@ -227,8 +236,8 @@ def block_exposure(block: KindBlock, a: FloatArray, m: FloatArray, beta: FloatAr
 
 
 def building_terms(failures: FloatArray, exposure: FloatArray, c: FloatArray) -> FloatArray:
-    """Log of the Gamma-mixed factor of each building: failures (B,), exposure (B, S), c (S,) -> (B, S)."""
-    counts = failures[:, None]
+    """Log of the Gamma-mixed factor of each building: failures (B,) or (B, S), exposure (B, S), c (S,) -> (B, S)."""
+    counts = failures[:, None] if failures.ndim == 1 else failures
     with np.errstate(invalid="ignore"):
         constant = gammaln(counts + c) - gammaln(c) + c * np.log(c)
         return np.asarray(constant - (c + counts) * np.log(c + exposure))

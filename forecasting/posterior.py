@@ -19,9 +19,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecasting import hazard
+from forecasting.agreement import LEAST_CHANCE, ages_alone, chance_of_record
 from forecasting.episodes import Episodes, FloatArray, IntArray
 from forecasting.sampling import StudentProposal, metropolis, resample, smooth_weights
-from forecasting.target import Point, Target, build_target
+from forecasting.standing import Standing
+from forecasting.target import Point, Target, build_target, with_ages
 from forecasting.thinning import ThinnedTarget, thin
 
 if TYPE_CHECKING:
@@ -36,6 +38,10 @@ ROUGH_ROWS = 40_000
 K_HAT_LIMIT = 0.7
 MIN_EFFECTIVE_SHARE = 0.2
 FREEDOM = 12.0
+# The ages at which heaters were found standing are heard while failures are few: they rest on how heaters were
+# renewed before anyone kept records, which a long record need not lean on.
+MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 400, 30_000
+AGES_WEIGHT = 1.0
 
 
 class FitCancelled(RuntimeError):
@@ -125,8 +131,12 @@ def fit(
     if target.n_rows > _rows_kept(target):
         surface = thin(target, top.point, THINNED_ROWS)
     sample = _explore(surface, top, draws, generator, steps)
+    found = _Found(target, top, sample)
+    aged = _with_ages(episodes, active, target, columns)
+    if aged is not None:
+        found = _hear_ages(found, aged, draws, np.random.default_rng([abs(seed), 7009]), steps)
     steps.at(0.95, "Drawing buildings")
-    return _assemble(episodes, prior, kind_rows, columns, target, sample, top, seed, generator)
+    return _assemble(episodes, prior, kind_rows, columns, found, seed, generator)
 
 
 def _active_part(episodes: Episodes, prior: Prior) -> tuple[Episodes, IntArray, IntArray]:
@@ -294,17 +304,71 @@ def _by_chains(
     return _Sample(ran.states, exposure, k_hat, draws / 4 if sound else draws / 20, "sampler", sound)
 
 
+@dataclass(frozen=True)
+class _Found:
+    """A target, its mode and the draws from it; ``ages`` says what became of the ages found standing."""
+
+    target: Target
+    top: Top
+    sample: _Sample
+    ages: str = ""
+
+
+def _with_ages(
+    episodes: Episodes, active: Episodes, target: Target, columns: IntArray
+) -> tuple[Target, int] | None:
+    """The target with the ages found standing, where there are few failures and not too many rows to weigh."""
+    standing = episodes.standing
+    if standing is None or target.failures.sum() > MOST_FAILURES_FOR_AGES:
+        return None
+    seen = np.unique(episodes.kind)
+    keep = np.flatnonzero(np.isin(standing.kind, seen))
+    if not len(keep) or target.n_rows + len(keep) > min(_rows_kept(target), MOST_ROWS_FOR_AGES):
+        return None
+    rows = Standing(
+        np.searchsorted(seen, standing.kind[keep]),
+        standing.building[keep],
+        standing.age[keep],
+        standing.x[keep][:, columns],
+        standing.removals_per_year,
+    )
+    return with_ages(target, rows, AGES_WEIGHT), len(keep)
+
+
+def _hear_ages(
+    plain: _Found, aged: tuple[Target, int], draws: int, generator: np.random.Generator, steps: _Steps
+) -> _Found:
+    """The fit with the ages, unless the record since is not what they would have foretold."""
+    target, count = aged
+    steps.at(0.9, "Hearing the ages found standing")
+    quiet = _Steps(None, steps.cancelled)
+    alone = ages_alone(plain.target, target)
+    foretold = _explore(alone, climb(alone, _start(alone)), draws, generator, quiet)
+    chance = chance_of_record(plain.target, alone, foretold.theta, foretold.exposure, generator)
+    if chance < LEAST_CHANCE:
+        words = (
+            f"The ages of {count} heaters found standing when the record began do not agree with what failed "
+            "since: they were left out."
+        )
+        return replace(plain, ages=words)
+    top = climb(target, plain.top.point.theta)
+    sample = _explore(target, top, draws, generator, quiet)
+    words = (
+        f"The ages of {count} heaters found standing in old buildings when the record began were heard too."
+    )
+    return _Found(target, top, sample, words)
+
+
 def _assemble(
     episodes: Episodes,
     prior: Prior,
     kind_rows: IntArray,
     columns: IntArray,
-    target: Target,
-    sample: _Sample,
-    top: Top,
+    found: _Found,
     seed: int,
     generator: np.random.Generator,
 ) -> Posterior:
+    target, sample = found.target, found.sample
     k, draws = len(kind_rows), len(sample.theta)
     log_shape = _with_unseen_kinds(
         sample.theta[:, :k], kind_rows, prior.log_shape_mean, prior.log_shape_covariance(), generator
@@ -317,7 +381,7 @@ def _assemble(
     dispersion = hazard.dispersion_of(sample.theta[:, -1])
     exposure = np.ascontiguousarray(sample.exposure.T)
     c = 1 / dispersion[:, None]
-    z = generator.standard_gamma(c + target.failures) / (c + exposure)
+    z = generator.standard_gamma(c + target.counts(sample.theta)[1].T) / (c + exposure)
     return Posterior(
         kinds=prior.kinds,
         covariates=prior.covariates,
@@ -329,7 +393,7 @@ def _assemble(
         z=np.maximum(z, 1e-12),
         building_failures=target.failures.astype(np.int64),
         building_exposure=exposure,
-        diagnostics=_diagnose(episodes, prior, target, sample, top, log_median),
+        diagnostics=_diagnose(episodes, prior, found, log_median),
         seed=seed,
         version=VERSION,
     )
@@ -355,16 +419,15 @@ def _with_unseen_kinds(
     return out
 
 
-def _diagnose(
-    episodes: Episodes, prior: Prior, target: Target, sample: _Sample, top: Top, log_median: FloatArray
-) -> Diagnostics:
+def _diagnose(episodes: Episodes, prior: Prior, found: _Found, log_median: FloatArray) -> Diagnostics:
+    target, sample, top = found.target, found.sample, found.top
     failed = np.zeros(len(episodes.heater_ids), dtype=bool)
     failed[episodes.heater[episodes.event]] = True
     kind_of = np.zeros(len(episodes.heater_ids), dtype=np.int64)
     kind_of[episodes.heater] = episodes.kind
     counts = np.bincount(kind_of[failed], minlength=len(episodes.kinds))
     total = int(target.failures.sum())
-    messages = []
+    messages = [found.ages] if found.ages else []
     if not len(episodes.heater):
         messages.append("No heater has been observed: every number is the published prior.")
     elif total == 0:

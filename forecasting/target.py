@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import digamma, expit, polygamma
 
 from forecasting import hazard, mixtures
 from forecasting.episodes import Episodes, FloatArray, IntArray
+from forecasting.recurrence import AgeEvidence
+from forecasting.standing import Standing
 
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
@@ -76,6 +78,9 @@ class Target:
     mixed: tuple[mixtures.MixtureBlock, ...]
     failures: FloatArray  # (B,)
     prior: PriorTerms
+    ages: AgeEvidence | None = (
+        None  # ages at which heaters were found standing; their exposure is in ``exact``
+    )
 
     @property
     def size(self) -> int:
@@ -115,18 +120,27 @@ class Target:
         """Add the mixtures and the buildings to what the exact rows gave."""
         k, beta, c = self.n_kinds, theta[:, 2 * self.n_kinds : -1], 1 / hazard.dispersion_of(theta[:, -1])
         lives = [mixtures.lives_at(b, theta[:, b.kind], theta[:, k + b.kind], beta) for b in self.mixed]
-        constant, exposure = self._mix(lives, exposure, c)
-        value = value + constant + hazard.building_terms(self.failures, exposure, c).sum(axis=0)
+        of_ages, counts = self.counts(theta)
+        constant, exposure = self._mix(lives, exposure, counts, c)
+        value = value + of_ages + constant + hazard.building_terms(counts, exposure, c).sum(axis=0)
         return np.where(np.isfinite(value), value, -np.inf), exposure
 
+    def counts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Constant of the ages found (S,), and failures of the buildings with what the ages add to them (B, S)."""
+        failures = np.repeat(self.failures[:, None], len(theta), axis=1)
+        if self.ages is None:
+            return np.zeros(len(theta)), failures
+        constant, extra = self.ages.at(theta, self.n_kinds, len(self.failures))
+        return constant, failures + extra
+
     def _mix(
-        self, lives: list[mixtures.Lives], exposure: FloatArray, c: FloatArray
+        self, lives: list[mixtures.Lives], exposure: FloatArray, counts: FloatArray, c: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Constants of the mixtures (S,) and the buildings' whole exposure (B, S)."""
         constant, total = np.zeros(exposure.shape[1]), exposure
         if not lives:
             return constant, total
-        z = hazard.building_multiplier(self.failures[:, None], exposure, c)
+        z = hazard.building_multiplier(counts, exposure, c)
         for _ in range(MULTIPLIER_ROUNDS if exposure.shape[1] > 1 else MULTIPLIER_ROUNDS_SINGLE):
             z = np.clip(z, 1e-12, 1e12)
             constant, total = np.zeros(exposure.shape[1]), exposure.copy()
@@ -135,7 +149,7 @@ class Target:
                 g, mean, _ = mixtures.mix(block, life, z_heater)
                 constant += (g + z_heater * mean).sum(axis=0)
                 np.add.at(total, block.building, mean)
-            z = hazard.building_multiplier(self.failures[:, None], total, c)
+            z = hazard.building_multiplier(counts, total, c)
         return constant, total
 
     def point(self, theta: FloatArray) -> Point:
@@ -156,7 +170,8 @@ class Target:
     ) -> Point:
         k, beta = self.n_kinds, theta[2 * self.n_kinds : -1]
         c = 1 / float(hazard.dispersion_of(theta[-1]))
-        z = hazard.building_multiplier(self.failures, exposure, c)
+        counts = self.counts(theta[None, :])[1][:, 0]
+        z = hazard.building_multiplier(counts, exposure, c)
         gradient, hessian = self.prior.derivatives(theta)
         slopes = np.zeros((len(self.failures), self.size))  # of each building's exposure
         for block, row in zip(self.exact, rows, strict=True):
@@ -176,12 +191,49 @@ class Target:
             hessian[np.ix_(index, index)] += second
             np.add.at(slopes, (mixed.building[:, None], index[None, :]), mean_slope)
         hessian += slopes.T @ (slopes * (z / (c + exposure))[:, None])
-        first_eta, second_eta, cross = hazard.dispersion_derivatives(self.failures, exposure, theta[-1])
+        if self.ages is not None:
+            self._age_derivatives(self.ages, theta, counts, exposure, slopes, gradient, hessian)
+        first_eta, second_eta, cross = hazard.dispersion_derivatives(counts, exposure, theta[-1])
         gradient[-1] += first_eta
         hessian[-1, -1] += second_eta
         hessian[-1, :-1] += slopes[:, :-1].T @ cross
         hessian[:-1, -1] += slopes[:, :-1].T @ cross
         return Point(theta, value, gradient, hessian, exposure)
+
+    def _age_derivatives(
+        self,
+        ages: AgeEvidence,
+        theta: FloatArray,
+        counts: FloatArray,
+        exposure: FloatArray,
+        slopes: FloatArray,
+        gradient: FloatArray,
+        hessian: FloatArray,
+    ) -> None:
+        """Add what the ages found do beyond their exposure. The curvature of their norm is left out: it is slight,
+        and the Hessian only shapes the step and the proposal."""
+        c = 1 / float(hazard.dispersion_of(theta[-1]))
+        constant, extra = ages.slopes(theta, self.n_kinds, len(self.failures))
+        gradient += constant + (digamma(c + counts) - np.log(c + exposure)) @ extra
+        across = extra.T @ (slopes / (c + exposure)[:, None])
+        hessian += extra.T @ (extra * polygamma(1, c + counts)[:, None]) - across - across.T
+
+
+def with_ages(target: Target, standing: Standing, weight: float) -> Target:
+    """The target with the ages at which heaters were found standing as further evidence, to a power ``weight``.
+
+    ``standing`` must count in the target's kinds and hold its covariates.
+    """
+    blocks = []
+    for kind in np.unique(standing.kind):
+        rows = np.flatnonzero(standing.kind == kind)
+        rows = rows[np.argsort(standing.building[rows], kind="stable")]
+        blocks.append(
+            hazard.exposure_block(
+                int(kind), standing.building[rows], standing.age[rows], standing.x[rows], weight
+            )
+        )
+    return replace(target, exact=(*target.exact, *blocks), ages=AgeEvidence(standing, weight))
 
 
 def build_target(

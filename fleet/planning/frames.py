@@ -41,6 +41,7 @@ _HEATER = {
     "softened_since": "position__building__softened_since",
     "records_since": "position__building__property__records_since",
     "building_units": "position__building__units_served",
+    "building_built": "position__building__year_built",
 }
 _SERVICE = ("heater_id", "kind", "done_earliest", "done_latest", "anode_left_fraction", "setpoint_f")
 _MEASURES = (
@@ -54,7 +55,15 @@ _MEASURES = (
     "sulfate_mg_l",
     "temperature_c",
 )
-_FLOATS = ("capacity_gal", "input_btu_h", "setpoint_f", "anode_count", "static_pressure_psi", "units_served")
+_FLOATS = (
+    "capacity_gal",
+    "input_btu_h",
+    "setpoint_f",
+    "anode_count",
+    "static_pressure_psi",
+    "units_served",
+    "building_built",
+)
 
 
 def records_in_scope(as_of: date, heater_ids: Sequence[int] | None = None) -> Records:

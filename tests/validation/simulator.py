@@ -218,6 +218,7 @@ def _records(
                 "property_id": int(places.property_id[place]) + 1,
                 "building_id": int(places.building[place]) + 1,
                 "position_id": place + 1,
+                "building_built": TODAY - WARM_UP_YEARS,
                 "installed_earliest": day(low),
                 "installed_latest": day(high),
                 "record_start": day(max(begin, installed)),

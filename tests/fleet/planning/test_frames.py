@@ -29,7 +29,7 @@ def test_the_frames_carry_the_columns_of_the_contract(in_house: Cast) -> None:
         *("installed_earliest", "installed_latest", "made_earliest", "made_latest"),
         *("ended_earliest", "ended_latest", "ending", "capacity_gal", "input_btu_h", "setpoint_f"),
         *("anode_kind", "anode_count", "closed_system", "has_expansion_tank", "recirculation"),
-        *("static_pressure_psi", "units_served", "softened_since", "record_start"),
+        *("static_pressure_psi", "units_served", "softened_since", "building_built", "record_start"),
     ]
     assert records.services.empty
     assert records.waters.empty

@@ -1,0 +1,189 @@
+"""Ages found standing as evidence: right where renewal is steady, left out where it cannot be, dropped where it lies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+
+from forecasting.episodes import COVARIATES, Episodes, Records, build_episodes
+from forecasting.lifetimes import load_prior
+from forecasting.posterior import Posterior, _active_part, _start, _with_ages, fit
+from forecasting.recurrence import norm_and_mean
+from forecasting.target import build_target
+
+KIND = "electric_storage"
+PRIOR = load_prior((KIND, "heat_pump"), COVARIATES)
+TRUE_SHAPE, TRUE_SCALE = 3.0, 9.0
+BEGIN, AS_OF = pd.Timestamp(2023, 1, 1), date(2026, 1, 1)
+NO_DATES = ("made_earliest", "made_latest", "ended_earliest", "ended_latest", "softened_since")
+
+
+def renewed_estate(positions: int = 240, seed: int = 4, built: float = 1950, kind: str = KIND) -> Records:
+    """Heaters renewed one by one since 1900, watched for three years; twelve positions a building."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for place in range(positions):
+        born = -120.0 - rng.uniform(0, 9)
+        while born < 3.0:
+            dies = born + TRUE_SCALE * rng.weibull(TRUE_SHAPE)
+            if dies > 0:
+                rows.append((place, born, dies))
+            born = dies
+    place, born, dies = (np.array(column) for column in zip(*rows, strict=True))
+    installed = pd.Series(BEGIN + pd.to_timedelta((born * 365.25).round(), unit="D"))
+    ended = pd.Series(BEGIN + pd.to_timedelta((dies * 365.25).round(), unit="D"))
+    gone = dies < 3.0
+    frame = pd.DataFrame(
+        {
+            "heater_id": np.arange(len(place)) + 1,
+            "kind": kind,
+            "property_id": 1,
+            "building_id": place // 12 + 1,
+            "position_id": place + 1,
+            "installed_earliest": installed,
+            "installed_latest": installed,
+            "record_start": installed.clip(lower=BEGIN),
+            "ending": np.where(gone, "tank_leak", ""),
+            "building_built": built,
+        }
+    )
+    for column in NO_DATES:
+        frame[column] = pd.Series(pd.NaT, index=frame.index, dtype="datetime64[ns]")
+    frame["ended_earliest"] = frame["ended_latest"] = ended.where(gone)
+    for column in (
+        "capacity_gal",
+        "input_btu_h",
+        "setpoint_f",
+        "anode_count",
+        "static_pressure_psi",
+        "units_served",
+    ):
+        frame[column] = np.nan
+    frame = frame.assign(anode_kind="", closed_system=None, has_expansion_tank=None, recirculation=None)
+    services = pd.DataFrame(
+        columns=["heater_id", "kind", "done_earliest", "done_latest", "anode_left_fraction", "setpoint_f"]
+    )
+    waters = pd.DataFrame(
+        columns=["building_id", "treatment", "tested_on", "hardness_mg_l", "conductivity_us_cm"]
+    )
+    return Records(frame, services, waters, AS_OF)
+
+
+def known_then(records: Records) -> Records:
+    """The same on the day the record began, but for a month: no failure yet to speak of."""
+    day = date(2023, 2, 1)
+    heaters = records.heaters[records.heaters["installed_latest"] < pd.Timestamp(day)].copy()
+    heaters["ending"] = ""
+    heaters["ended_earliest"] = heaters["ended_latest"] = pd.NaT
+    return Records(heaters.reset_index(drop=True), records.services, records.waters, day)
+
+
+def log_median(posterior: Posterior) -> np.ndarray:
+    return np.asarray(posterior.log_scale[:, 0] + np.log(np.log(2)) / np.exp(posterior.log_shape[:, 0]))
+
+
+def without_year_built(records: Records) -> Records:
+    return replace(records, heaters=records.heaters.drop(columns="building_built"))
+
+
+@pytest.mark.parametrize(("q", "shape"), [(0.0, 3.0), (0.24, 2.5), (1.0, 1.5), (1.6, 4.0)])
+def test_the_norm_of_an_age_found_is_its_integral(q: float, shape: float) -> None:
+    def density(u: float) -> float:
+        return float(np.exp(-q * u - u**shape))
+
+    whole = quad(density, 0, 40)[0]
+    log_norm, mean = norm_and_mean(np.array([q]), np.array([shape]))
+    assert log_norm[0] == pytest.approx(np.log(whole), abs=1e-5)
+    assert mean[0] == pytest.approx(quad(lambda u: u * density(u), 0, 40)[0] / whole, abs=1e-4)
+
+
+def test_the_gradient_with_ages_is_that_of_the_value() -> None:
+    episodes = build_episodes(renewed_estate(60))
+    active, kinds, columns = _active_part(episodes, PRIOR)
+    aged = _with_ages(episodes, active, build_target(active, PRIOR, kinds, columns), columns)
+    assert aged is not None
+    target = aged[0]
+    theta = _start(target) + 0.1 * np.random.default_rng(0).standard_normal(target.size)
+    step = 1e-5 * np.eye(target.size)
+    slope = [(target.point(theta + e).value - target.point(theta - e).value) / 2e-5 for e in step]
+    assert target.point(theta).gradient == pytest.approx(np.array(slope), abs=1e-3)
+    assert target.many(theta[None])[0][0] == pytest.approx(target.point(theta).value)
+
+
+def test_with_no_failure_yet_the_ages_alone_find_the_life_that_the_prior_had_too_long() -> None:
+    records, truth = known_then(renewed_estate(seed=2)), np.log(TRUE_SCALE) + np.log(np.log(2)) / TRUE_SHAPE
+    alone = log_median(fit(build_episodes(without_year_built(records)), PRIOR, 600, 1))
+    heard = log_median(fit(build_episodes(records), PRIOR, 600, 1))
+    assert alone.mean() > truth + 0.4
+    assert heard.mean() == pytest.approx(truth, abs=0.15)
+    assert heard.std() < 0.4 * alone.std()
+
+
+def test_where_failures_agree_the_ages_sharpen_the_answer_and_the_fit_says_so() -> None:
+    records = renewed_estate(96)
+    alone = fit(build_episodes(without_year_built(records)), PRIOR, 600, 1)
+    heard = fit(build_episodes(records), PRIOR, 600, 1)
+    assert any("were heard too" in message for message in heard.diagnostics.messages)
+    assert not any("found standing" in message for message in alone.diagnostics.messages)
+    assert log_median(heard).std() < 0.85 * log_median(alone).std()
+
+
+def test_where_failures_disagree_the_ages_are_left_out_and_the_fit_says_so() -> None:
+    records = renewed_estate()
+    # Somebody replaced them all some years before the record, spread over three years: the ages are no lives.
+    young = records.heaters["installed_latest"] < BEGIN
+    moved = BEGIN - pd.to_timedelta(np.random.default_rng(1).uniform(40, 1400, len(young)), unit="D").round(
+        "D"
+    )
+    heaters = records.heaters.copy()
+    for column in ("installed_earliest", "installed_latest"):
+        heaters[column] = heaters[column].mask(young, pd.Series(moved))
+    heaters["ending"] = ""
+    heaters["ended_earliest"] = heaters["ended_latest"] = pd.NaT
+    heaters = heaters.drop_duplicates("position_id").reset_index(drop=True)
+    odd = replace(records, heaters=heaters)
+    heard, alone = (fit(build_episodes(r), PRIOR, 600, 1) for r in (odd, without_year_built(odd)))
+    assert any("do not agree" in message for message in heard.diagnostics.messages)
+    assert np.array_equal(heard.log_scale, alone.log_scale)
+    assert np.array_equal(heard.z, alone.z)
+
+
+def standing_count(episodes: Episodes) -> int:
+    return 0 if episodes.standing is None else len(episodes.standing.age)
+
+
+def test_only_the_first_heater_of_each_position_counts() -> None:
+    records = renewed_estate(48)
+    assert 40 < standing_count(build_episodes(records)) <= 48
+    found = build_episodes(records).standing
+    assert found is not None
+    mean_age = (
+        TRUE_SCALE * 0.5 * 1.3541179 / 0.8929795 / 1.5
+    )  # E[L^2] / (2 E[L]) of Weibull(3), gamma functions
+    assert found.age.mean() == pytest.approx(mean_age, rel=0.5)
+
+
+@pytest.mark.parametrize(
+    "why", ["built lately", "unknown", "spreading kind", "put in together", "mostly planned"]
+)
+def test_where_ages_are_no_evidence_they_are_left_out(why: str) -> None:
+    records = renewed_estate(48, built=1990 if why == "built lately" else 1950)
+    heaters = records.heaters.copy()
+    if why == "unknown":
+        heaters["building_built"] = np.nan
+    if why == "spreading kind":
+        heaters["kind"] = "heat_pump"
+    if why == "put in together":
+        before = heaters["installed_latest"] < BEGIN
+        half = before & (heaters["position_id"] % 2 == 0)
+        for column in ("installed_earliest", "installed_latest"):
+            heaters[column] = heaters[column].mask(half, pd.Timestamp(2015, 5, 1))
+    if why == "mostly planned":
+        heaters["ending"] = heaters["ending"].where(heaters["heater_id"] % 2 == 0, "replaced_as_planned")
+        heaters["ending"] = heaters["ending"].where(heaters["ended_latest"].notna(), "")
+    assert standing_count(build_episodes(replace(records, heaters=heaters))) == 0
