@@ -56,6 +56,8 @@ def test_fit_says_the_lives_and_how_far_to_trust_them(estate: Organisation) -> N
     assert "heat pump" in text
     assert "anode spent" in text
     assert "How far to trust it" in text
+    assert "Buildings differ" in text
+    assert "tables say" in text
 
 
 def test_check_forecast_says_a_verdict_and_what_it_rests_on(estate: Organisation) -> None:

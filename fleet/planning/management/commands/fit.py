@@ -41,4 +41,4 @@ class Command(BaseCommand):
             )
         except chain.NothingToForecast as refusal:
             raise CommandError(str(refusal)) from refusal
-        self.stdout.write("\n".join(fit_lines(posterior, diagnostics, day)))
+        self.stdout.write("\n".join(fit_lines(posterior, diagnostics, day, changed)))
