@@ -20,7 +20,7 @@ from forecasting.episodes import FloatArray, IntArray
 from forecasting.hazard import LOG_LN2
 from forecasting.standing import Standing
 
-NODES, WEIGHTS = np.polynomial.legendre.leggauss(32)
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(26)
 SMALLEST_SHAPE = 0.7  # below it no draw has any weight, and the quadrature would want more nodes
 STEP = 1e-4
 
