@@ -81,7 +81,7 @@ def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> IntArr
     """Rows of the first heater of each position, standing in an old building, renewed one by one."""
     start_year = 1970 + dates.start
     built = numbers(heaters, "building_built")
-    standing = dates.install_known & (dates.start - dates.install_high > BATCH_YEARS / 12)
+    standing = dates.install_known & (dates.start > dates.install_high)
     standing &= ~np.isin(heaters["kind"].to_numpy(dtype=object).astype(str), list(SPREADING_KINDS))
     first = pd.Series(dates.start).groupby(heaters["position_id"].to_numpy()).transform("min").to_numpy()
     with np.errstate(invalid="ignore"):
