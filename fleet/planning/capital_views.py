@@ -162,12 +162,16 @@ def _done(pk: int) -> CapitalPlan:
     return cast(CapitalPlan, get_object_or_404(rows, pk=pk, state=CapitalPlan.State.DONE))
 
 
+def _figures(plan: CapitalPlan) -> dict[str, Any]:
+    return plan.result or {}
+
+
 @page(Need.READ)
 @require_GET
 def compare(request: HttpRequest, pk: int) -> HttpResponse:
     """Two ways side by side: what the first costs more than the second, on the same draws."""
     plan = _done(pk)
-    names = [row["name"] for row in plan.result["scenarios"]]
+    names = [row["name"] for row in _figures(plan)["scenarios"]]
     first, second = request.GET.get("first", names[0]), request.GET.get("second", names[1])
     if first not in names or second not in names:
         raise Http404
@@ -178,7 +182,7 @@ def compare(request: HttpRequest, pk: int) -> HttpResponse:
         "first": rows[first],
         "second": rows[second],
         "pair": capital_words.compared(plan, first, second),
-        "years": zip(plan.result["years"], _years(rows[first]), _years(rows[second]), strict=True),
+        "years": zip(_figures(plan)["years"], _years(rows[first]), _years(rows[second]), strict=True),
         "currency": capital_words.currency_of(plan),
         "pair_query": f"first={first}&second={second}",
     }
@@ -199,12 +203,12 @@ def picture(request: HttpRequest, pk: int, what: str) -> HttpResponse:
     if what == "ways":
         spec = plan_charts.ways_compared(list(rows.values()), currency, narrow)
     elif what == "plan":
-        spec = plan_charts.planned_money(plan.result["years"], currency, narrow)
+        spec = plan_charts.planned_money(_figures(plan)["years"], currency, narrow)
     elif what == "years":
         chosen = [rows.get(request.GET.get(name, "")) for name in ("first", "second")]
         if None in chosen:
             raise Http404
-        labels = [year["label"] for year in plan.result["years"]]
+        labels = [year["label"] for year in _figures(plan)["years"]]
         spec = plan_charts.two_ways(labels, cast(list[dict[str, Any]], chosen), currency, narrow)
     else:
         raise Http404

@@ -15,6 +15,7 @@ from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prior_rows import PriorEntry
 from fleet.planning.report_rows import PlanReport, SharedLink
+from fleet.planning.review_rows import PlanReview
 from fleet.planning.successor_rows import SuccessorRule
 from fleet.planning.trust_rows import TrustCheck
 
@@ -27,6 +28,7 @@ __all__ = [
     "ForecastRun",
     "HeaterOutlook",
     "PlanReport",
+    "PlanReview",
     "PriorEntry",
     "SharedLink",
     "SuccessorRule",

@@ -25,7 +25,7 @@ FILES = {
 @page(Need.PLAN)
 @require_POST
 def ask(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = get_object_or_404(CapitalPlan.objects, pk=pk)
+    plan: CapitalPlan = get_object_or_404(CapitalPlan.objects, pk=pk)
     try:
         report = reports.request_report(plan)
     except reports.ReportRefused as refusal:
