@@ -6,4 +6,4 @@ class CareConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.care import jobs  # noqa: F401  registers the work
+        from fleet.care import jobs, retention  # noqa: F401  registers the work

@@ -6,18 +6,19 @@ from typing import cast
 
 from allauth.mfa.models import Authenticator
 from django.contrib import messages
-from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth import logout, update_session_auth_hash
 from django.contrib.auth.forms import PasswordChangeForm
-from django.http import Http404, HttpRequest, HttpResponse
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.estate import sessions, throttle
+from fleet.estate import privacy, sessions, throttle
 from fleet.estate.access import Need, page
 from fleet.estate.models import Membership, Person
-from fleet.estate.people_forms import NameForm
+from fleet.estate.people_forms import EraseForm, NameForm
 from fleet.estate.security_log import note_of_person
 
 
@@ -80,3 +81,38 @@ def end_other_sessions(request: HttpRequest) -> HttpResponse:
     count = sessions.end_sessions(cast(Person, request.user), but=request.session.session_key)
     messages.success(request, f"{count} other session{'' if count == 1 else 's'} ended.")
     return redirect("estate:account")
+
+
+@page(Need.SELF)
+@require_GET
+@never_cache
+def own_data(request: HttpRequest) -> HttpResponse:
+    """Everything on record about the person, as a file."""
+    person = cast(Person, request.user)
+    response = JsonResponse(privacy.personal_data(person), json_dumps_params={"indent": 2})
+    response["Content-Disposition"] = 'attachment; filename="about-you.json"'
+    note_of_person("privacy", "Took away a file of the own data", person)
+    return response
+
+
+@page(Need.SELF)
+@sensitive_post_parameters("password")
+@require_http_methods(["GET", "POST"])
+def erase(request: HttpRequest) -> HttpResponse:
+    person = cast(Person, request.user)
+    form = EraseForm(request.POST or None, person=person)
+    if request.method == "POST":
+        counts = throttle.counts_for(request, person.email, "password")
+        if wait := throttle.take_try(counts):
+            return render(request, "estate/erase.html", {"form": form, "wait_seconds": wait}, status=429)
+        if form.is_valid():
+            throttle.give_back(counts)
+            try:
+                privacy.erase_person(person)
+            except ValidationError as error:
+                form.add_error(None, error)
+            else:
+                logout(request)
+                messages.success(request, "Your data is erased.")
+                return redirect("pages:sign_in")
+    return render(request, "estate/erase.html", {"form": form}, status=400 if form.errors else 200)

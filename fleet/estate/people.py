@@ -171,7 +171,7 @@ def withdraw(invitation: Invitation) -> None:
         )
 
 
-def _keep_an_owner(membership: Membership) -> None:
+def keep_an_owner(membership: Membership) -> None:
     """Refuse to take the last owner's place away. The rows are locked, so that two owners cannot both go at once."""
     owners = list(
         Membership.objects.select_for_update()
@@ -190,7 +190,7 @@ def change_member(membership: Membership, role: str, property_ids: Iterable[int]
     organisation = membership.organisation
     properties = _checked_reach(organisation, role, property_ids)
     if membership.role == OWNER and role != OWNER:
-        _keep_an_owner(membership)
+        keep_an_owner(membership)
     before = membership.get_role_display()
     membership.role = role
     membership.all_properties = properties is None
@@ -208,7 +208,7 @@ def change_member(membership: Membership, role: str, property_ids: Iterable[int]
 def remove_member(membership: Membership) -> None:
     """Take a person out of an organisation. What she has done stays in the history under her name."""
     if membership.role == OWNER:
-        _keep_an_owner(membership)
+        keep_an_owner(membership)
     email, organisation_id = membership.person.email, membership.organisation_id
     membership.delete()
     note("people", f"Removed {email} from the organisation", organisation_id=organisation_id)

@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.contrib.auth.forms import SetPasswordMixin
 
+from fleet.estate import retention
 from fleet.estate.models import Membership, Organisation, Person, Property
 
 ROLE_WORDS = {
@@ -91,6 +92,49 @@ class OrganisationForm(forms.Form):
         required=False,
         help_text="Who has none sees nothing of this organisation until one is set up.",
     )
+
+
+class KeepingForm(forms.Form):
+    """How many days each thing is kept."""
+
+    def __init__(self, *args: Any, days: dict[str, int], **options: Any) -> None:
+        super().__init__(*args, **options)
+        for what, kept in retention.known().items():
+            self.fields[what] = forms.IntegerField(
+                label=f"{kept.words} (days)",
+                initial=days[what],
+                min_value=kept.least_days,
+                max_value=retention.LONGEST_DAYS,
+            )
+
+
+class EraseForm(forms.Form):
+    """The address typed out, and the password where there is one."""
+
+    email = forms.CharField(label="Your e-mail address, typed out", max_length=254)
+    password = forms.CharField(
+        label="Your password",
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        strip=False,
+    )
+
+    def __init__(self, *args: Any, person: Person, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.person = person
+        if not person.has_usable_password():
+            del self.fields["password"]
+
+    def clean_email(self) -> str:
+        email = str(self.cleaned_data["email"]).strip().lower()
+        if email != self.person.email:
+            raise forms.ValidationError("That is not the address that you signed in with.")
+        return email
+
+    def clean_password(self) -> str:
+        password = str(self.cleaned_data["password"])
+        if not self.person.check_password(password):
+            raise forms.ValidationError("That is not your password.")
+        return password
 
 
 class NameForm(forms.ModelForm):

@@ -12,10 +12,10 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.estate import account_mail, people, security_log
+from fleet.estate import account_mail, people, retention, security_log
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.models import Membership, Person
-from fleet.estate.people_forms import InviteForm, MemberForm, OrganisationForm
+from fleet.estate.people_forms import InviteForm, KeepingForm, MemberForm, OrganisationForm
 from fleet.estate.people_rows import Invitation, SecurityEvent
 
 
@@ -154,6 +154,22 @@ def organisation_page(request: HttpRequest) -> HttpResponse:
             messages.success(request, "The settings are saved.")
             return redirect("estate:organisation")
     return render(request, "estate/organisation.html", {"form": form}, status=400 if form.errors else 200)
+
+
+@page(Need.ADMIN)
+@require_http_methods(["GET", "POST"])
+def keeping(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    form = KeepingForm(request.POST or None, days=retention.days_of(organisation))
+    if request.method == "POST" and form.is_valid():
+        try:
+            retention.change_days(organisation, form.cleaned_data)
+        except ValidationError as error:
+            _take_errors(form, error)
+        else:
+            messages.success(request, "Saved. What is older goes with the next daily round.")
+            return redirect("estate:keeping")
+    return render(request, "estate/keeping.html", {"form": form}, status=400 if form.errors else 200)
 
 
 @page(Need.ADMIN)

@@ -84,7 +84,7 @@ def end_sessions(person: Person, but: str | None = None) -> int:
     for row in rows:
         row.end()
     if rows:
-        note_of_person("sessions", f"Ended {len(rows)} sessions", person)
+        note_of_person("sessions", f"Ended sessions: {len(rows)}", person)
     return len(rows)
 
 
