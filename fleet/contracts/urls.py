@@ -1,6 +1,6 @@
 from django.urls import path
 
-from fleet.contracts import access_views
+from fleet.contracts import access_views, contract_views, offer_views, survey_views
 
 app_name = "contracts"
 urlpatterns = [
@@ -8,4 +8,33 @@ urlpatterns = [
     path("access/<int:pk>/revoke/", access_views.revoke, name="revoke"),
     path("clients/", access_views.clients, name="clients"),
     path("clients/places/", access_views.places, name="places"),
+    path("surveys/", survey_views.surveys, name="surveys"),
+    path("surveys/<int:pk>/", survey_views.survey, name="survey"),
+    path("surveys/<int:pk>/work-out/", survey_views.work_out, name="work_out"),
+    path("surveys/<int:pk>/price/", survey_views.price, name="price"),
+    path("surveys/heaters/<int:pk>/", survey_views.line, name="survey_line"),
+    path("surveys/heaters/<int:pk>/rule/", survey_views.rule, name="rule_line"),
+    path("contracts/", contract_views.contracts, name="contracts"),
+    path("contracts/prices/", contract_views.prices, name="prices"),
+    path("contracts/claims/", contract_views.all_claims, name="claims"),
+    path("contracts/claims/<int:pk>/", contract_views.change_claim, name="change_claim"),
+    path("contracts/offers/", offer_views.all_offers, name="offers"),
+    path("contracts/offers/<int:pk>/", offer_views.offer, name="offer"),
+    path("contracts/offers/<int:pk>/offer.pdf", offer_views.offer_pdf, name="offer_pdf"),
+    path("contracts/offers/<int:pk>/picture.svg", offer_views.picture, name="offer_picture"),
+    path("contracts/offers/<int:pk>/scan/", offer_views.scan, name="offer_scan"),
+    path("contracts/offers/<int:pk>/issue/", offer_views.issue, name="issue_offer"),
+    path("contracts/offers/<int:pk>/withdraw/", offer_views.withdraw, name="withdraw_offer"),
+    path("contracts/offers/<int:pk>/paper/", offer_views.on_paper, name="offer_on_paper"),
+    path("contracts/<int:pk>/", contract_views.contract, name="contract"),
+    path("contracts/<int:pk>/picture.svg", contract_views.picture, name="contract_picture"),
+    path("contracts/<int:pk>/job/", contract_views.enter_job, name="enter_job"),
+    path("contracts/<int:pk>/add/", contract_views.add_heater, name="add_heater"),
+    path("contracts/<int:pk>/remove/", contract_views.remove_heater, name="remove_heater"),
+    path("contracts/<int:pk>/end/", contract_views.end, name="end_contract"),
+    path("contracts/<int:pk>/renew/", contract_views.renew, name="renew_contract"),
+    path("offers/", offer_views.received, name="received"),
+    path("offers/<int:pk>/", offer_views.received_offer, name="received_offer"),
+    path("offers/<int:pk>/offer.pdf", offer_views.received_pdf, name="received_pdf"),
+    path("offers/<int:pk>/answer/", offer_views.answer, name="answer_offer"),
 ]

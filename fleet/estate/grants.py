@@ -18,7 +18,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.grant_rows import AccessGrant, CompanyCode
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Organisation, Property
-from fleet.estate.scope import Level, Reach, current_scope, unscoped
+from fleet.estate.scope import Level, Reach, Scope, current_scope, unscoped
 
 ALPHABET = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # no letter that can be read as a digit
 
@@ -152,3 +152,15 @@ def reaches_by_grant(company: Organisation, only: frozenset[int] | None = None) 
             Reach(client.organisation.pk, frozenset(numbers), level) for level, numbers in by_level.items()
         ]
     return reaches
+
+
+def scope_of_company(
+    company: Organisation, client_id: int | None = None, actor: str = "the program"
+) -> Scope:
+    """The scope of a job that serves a company: its own rows and what clients granted (or one client alone)."""
+    reaches = [
+        reach
+        for reach in reaches_by_grant(company)
+        if client_id is None or reach.organisation_id == client_id
+    ]
+    return Scope((Reach(company.pk), *reaches), actor=actor)

@@ -40,6 +40,7 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
         (
             ("People", "estate:people", "admin"),
             ("Companies with access", "contracts:access", "admin"),
+            ("Service contracts", "contracts:received", "plan"),
             ("Tokens", "estate:tokens", "read"),
             ("Security log", "estate:security_log", "admin"),
             ("Settings", "estate:organisation", "admin"),
@@ -66,6 +67,9 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
 COMPANY_MENU: tuple[tuple[str, str, str], ...] = (
     ("Clients", "contracts:clients", "read"),
     ("Work", "care:queue", "read"),
+    ("Surveys", "contracts:surveys", "plan"),
+    ("Offers", "contracts:offers", "plan"),
+    ("Contracts", "contracts:contracts", "plan"),
     ("Heaters", "pages:heaters", "read"),
     ("Properties", "pages:properties", "read"),
 )

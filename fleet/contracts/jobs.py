@@ -1,0 +1,30 @@
+"""Background work of this room: each entry calls a verb."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fleet.contracts import rounds
+from fleet.contracts import survey as surveys
+from fleet.contracts.models import Contract, Survey
+from fleet.estate.background import Running, register
+
+
+@register("contract survey")
+def work_out_survey(job: Running) -> dict[str, Any]:
+    row = Survey.objects.select_related("client", "organisation").get(pk=job.payload["survey_id"])
+    done = surveys.work_out(row, job.report, job.cancelled)
+    return {"state": done.get_state_display(), "error": done.error}
+
+
+@register("contract promises")
+def promise_contract(job: Running) -> dict[str, Any]:
+    row = Contract.objects.select_related("offer__survey", "offer__book", "client", "organisation").get(
+        pk=job.payload["contract_id"]
+    )
+    return dict(rounds.hold_contract(row, job.report))
+
+
+@register("contract rounds", every="day")
+def hold_contracts(job: Running) -> dict[str, Any]:
+    return rounds.hold_all(job.row.organisation, job.report)
