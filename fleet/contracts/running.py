@@ -31,6 +31,7 @@ from fleet.heaters.models import Heater
 
 What = ContractChange.What
 CENT = Decimal("0.01")
+AGE_UNKNOWN = 10.0  # what a heater of unknown age is priced as: judgement, no source
 
 
 class ContractRefused(ValueError):
@@ -202,9 +203,8 @@ def _join(contract: Contract, later: _Later, leaving: Decimal) -> ContractChange
     before = first_year_price(contract) + leaving
     age = _age(later.heater, later.since)
     covered = offer.level == Offer.Level.REPLACEMENT and age is not None
-    cost = pricing.cost_of_age(
-        offer.survey, books.figures_of(offer.book), offer, later.heater.kind, age or 10.0, covered
-    )
+    figures, years = books.figures_of(offer.book), AGE_UNKNOWN if age is None else age
+    cost = pricing.cost_of_age(offer.survey, figures, offer, later.heater.kind, years, covered)
     price = Decimal(repr(cost * float(offer.priced["loading"]))).quantize(CENT)
     ContractHeater.objects.create(
         organisation_id=contract.organisation_id,
