@@ -63,7 +63,7 @@ def offer_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     return _pdf(document.pdf(document.content_of(row)), f"offer-{row.number}-{row.version}.pdf")
 
 
-def _pdf(content: bytes, name: str, kind: str = PDF) -> HttpResponse:
+def _pdf(content: bytes | memoryview, name: str, kind: str = PDF) -> HttpResponse:
     response = HttpResponse(bytes(content), content_type=kind)
     response["Content-Disposition"] = f'attachment; filename="{name}"'
     response["X-Content-Type-Options"] = "nosniff"
