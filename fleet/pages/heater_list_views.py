@@ -141,7 +141,7 @@ def keep_list(request: HttpRequest) -> HttpResponse:
 @page(Need.READ)
 @require_POST
 def drop_list(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(KeptList.objects, pk=pk, person=cast(MemberRequest, request).user)
+    row: KeptList = get_object_or_404(KeptList.objects, pk=pk, person=cast(MemberRequest, request).user)
     row.delete()
     messages.success(request, f"{row.name} is no longer kept. The heaters are untouched.")
     return redirect("pages:heaters")

@@ -13,7 +13,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.pages import forecasts
+from fleet.pages import forecasts, guide
 from fleet.planning.explained import assumptions, how_sure
 from fleet.planning.prices import kind_words
 
@@ -48,6 +48,12 @@ def sources() -> list[dict[str, Any]]:
 @require_GET
 def trade_words(request: HttpRequest) -> HttpResponse:
     return render(request, "pages/trade_words.html", {"terms": glossary()})
+
+
+@page(Need.READ)
+@require_GET
+def user_guide(request: HttpRequest) -> HttpResponse:
+    return render(request, "pages/guide.html", {"users": guide.users()})
 
 
 @page(Need.READ)

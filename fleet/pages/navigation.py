@@ -49,6 +49,7 @@ MORE: tuple[tuple[str, tuple[tuple[str, str, str], ...]], ...] = (
     (
         "Help",
         (
+            ("Guide", "pages:guide", "read"),
             ("How the forecast is made", "pages:method", "read"),
             ("Trade words", "pages:trade_words", "read"),
             ("Keys", "pages:keys", "read"),

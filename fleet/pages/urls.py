@@ -21,6 +21,7 @@ urlpatterns = [
     path("organisation/", views.choose_organisation, name="choose_organisation"),
     path("find/", search_views.find, name="find"),
     path("help/how-the-forecast-is-made/", help_views.method, name="method"),
+    path("help/guide/", help_views.user_guide, name="guide"),
     path("help/trade-words/", help_views.trade_words, name="trade_words"),
     path("help/keys/", help_views.keys, name="keys"),
     path("reading-habits/", habit_views.reading_habits, name="reading_habits"),

@@ -7,7 +7,7 @@ import csv
 from django.conf import settings
 from django.urls import reverse
 
-from fleet.pages import help_views
+from fleet.pages import guide, help_views
 from tests.conftest import Cast
 
 
@@ -40,3 +40,15 @@ def test_the_keys_are_listed_and_their_doors_open(cast: Cast) -> None:
     for key, door in doors.items():
         assert client.get(door.strip('"')).status_code == 200
         assert f"<kbd>{key}</kbd>" in page
+
+
+def test_every_step_of_the_guide_has_its_picture_and_a_page_behind_it(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    page = client.get(reverse("pages:guide")).content.decode()
+    steps = [step for user in guide.users() for step in user.steps]
+    assert len({step.picture for step in steps}) == len(steps) > 8
+    for step in steps:
+        assert step.image, f"{step.picture}: make the pictures with `python -m tests.guide`"
+        assert f"guide/{step.picture}" in page
+        if step.link:
+            assert client.get(step.link).status_code in (200, 302)

@@ -1,0 +1,96 @@
+"""Every word that the product shows as a name: titles, headings of columns, labels, buttons, states, commands.
+
+    python -m tests.face.collected        lists those that `words.csv` does not know yet, ready to be added
+
+Whoever adds one says in `words.csv` whose word it is: the trade's, an open standard's, plain English or our own, and so
+has asked whether a practitioner would name one program on seeing it.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+TABLE = Path(__file__).parent / "words.csv"
+WHOSE = {"trade", "open standard", "plain English", "ours"}
+TAG = re.compile(r"{%.*?%}|{#.*?#}", re.DOTALL)
+MARKUP = re.compile(r"<[^>]+>")
+FOUND_IN_TEMPLATES = {
+    "page title": re.compile(r"{% block title %}(.*?){% endblock", re.DOTALL),
+    "heading": re.compile(r"<h[123][^>]*>(.*?)</h[123]>", re.DOTALL),
+    "column": re.compile(r'<th[^>]*scope="col"[^>]*>(.*?)</th>', re.DOTALL),
+    "label": re.compile(r"<label[^>]*>(.*?)</label>", re.DOTALL),
+    "button": re.compile(r"<button[^>]*>(.*?)</button>", re.DOTALL),
+    "term": re.compile(r"<dt[^>]*>(.*?)</dt>", re.DOTALL),
+}
+
+
+def _pieces(text: str) -> Iterator[str]:
+    """The fixed words of a piece of template: each branch by itself, without what is filled in."""
+    for part in TAG.split(text):
+        plain = MARKUP.sub(" ", part)
+        for piece in re.split(r"{{.*?}}", plain):
+            word = " ".join(piece.split()).strip(" .,:;·()–×?›“”\"'")
+            if re.search(r"[A-Za-z]{2}", word):
+                yield word
+
+
+def in_templates() -> set[tuple[str, str]]:
+    found: set[tuple[str, str]] = set()
+    for path in sorted([*ROOT.glob("fleet/*/templates/**/*.html"), *ROOT.glob("api/templates/**/*.html")]):
+        text = path.read_text(encoding="utf-8")
+        for kind, pattern in FOUND_IN_TEMPLATES.items():
+            for match in pattern.findall(text):
+                found |= {(kind, word) for word in _pieces(match)}
+    return found
+
+
+def in_models() -> set[tuple[str, str]]:
+    """The words of every state and choice that is stored and shown."""
+    from django.apps import apps
+
+    found: set[tuple[str, str]] = set()
+    for model in apps.get_models():
+        if not model.__module__.startswith(("fleet.", "api.")):
+            continue
+        for field in model._meta.get_fields():
+            for choice in getattr(field, "choices", None) or ():
+                if str(choice[1]).strip():
+                    found.add(("state or choice", str(choice[1])))
+    return found
+
+
+def in_menus_and_commands() -> set[tuple[str, str]]:
+    from fleet.pages import navigation
+
+    found = {("menu", label) for label, _, _ in (*navigation.MENU, *navigation.COMPANY_MENU)}
+    for title, rows in navigation.MORE:
+        found |= {("menu", title), *(("menu", label) for label, _, _ in rows)}
+    commands = [*ROOT.glob("fleet/*/management/commands/*.py"), *ROOT.glob("api/management/commands/*.py")]
+    return found | {("command", path.stem) for path in commands if path.stem != "__init__"}
+
+
+def everything() -> set[tuple[str, str]]:
+    return in_templates() | in_models() | in_menus_and_commands()
+
+
+def table() -> dict[tuple[str, str], dict[str, str]]:
+    with TABLE.open(encoding="utf-8", newline="") as file:
+        return {(row["kind"], row["word"]): row for row in csv.DictReader(file)}
+
+
+if __name__ == "__main__":
+    import os
+    import sys
+
+    import django
+
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.settings")
+    django.setup()
+    known = table() if TABLE.exists() else {}
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    for kind, word in sorted(everything() - set(known)):
+        writer.writerow([kind, word, "?"])

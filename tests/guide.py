@@ -1,0 +1,118 @@
+"""Makes the user guide's pictures from the demonstration estate, and fails where a page shows no longer what it should.
+
+    uv run --group test python -m tests.guide
+
+Starts the program on an empty data folder, loads the demonstration estate, signs in as each user and opens each step.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import subprocess
+import sys
+import tempfile
+import tomllib
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+from playwright.sync_api import sync_playwright
+
+from tests.browser.chromium import CHROMIUM, PHONE, QUIET
+
+ROOT = Path(__file__).resolve().parent.parent
+OUT = ROOT / "fleet/pages/static/pages/guide"
+PORT = 8019
+START = f"http://127.0.0.1:{PORT}"
+MOST_BYTES = 60_000
+
+
+@contextmanager
+def demonstration() -> Iterator[dict[str, tuple[str, str]]]:
+    """The running program, and each role's address and password."""
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {**os.environ, "ALMANAC_DATA": folder}
+        command = [sys.executable, str(ROOT / "manage.py"), "start"]
+        made = subprocess.run(
+            [*command, "--demo", "--once"], env=environment, capture_output=True, text=True, check=True
+        )
+        people = {
+            role: (email, password)
+            for email, password, role in re.findall(r"(\S+@\S+)\s+(\S+)\s+\(([^)]+)\)", made.stdout)
+        }
+        server = subprocess.Popen([*command, "--port", str(PORT)], env=environment)
+        try:
+            _wait()
+            yield people
+        finally:
+            server.terminate()
+            server.wait(timeout=30)
+
+
+def _wait() -> None:
+    for _ in range(240):
+        with suppress(OSError), urllib.request.urlopen(f"{START}/health", timeout=2):
+            return
+        subprocess.run([sys.executable, "-c", "import time; time.sleep(0.5)"], check=True)
+    raise SystemExit("The program did not start.")
+
+
+def sign_in(page: Any, email: str, password: str) -> None:
+    page.goto(f"{START}/sign-in/")
+    page.locator("main input[name=username], main input[name=login]").first.fill(email)
+    page.locator("main input[type=password]").first.fill(password)
+    page.keyboard.press("Enter")
+    page.wait_for_url(lambda url: "sign-in" not in url)
+
+
+def filled(page: Any, address: str) -> str:
+    """An address with its braces filled in: the first task of the queue, the first heater of the list."""
+    pattern = {"{task}": (r"/work/tasks/\d+/$", "/work/"), "{heater}": (r"/heaters/\d+/$", "/heaters/")}
+    if address not in pattern:
+        return address
+    wanted, where = pattern[address]
+    page.goto(START + where)
+    links = page.eval_on_selector_all("main a[href]", "all => all.map(a => a.getAttribute('href'))")
+    return next(link for link in links if re.search(wanted, link))
+
+
+def kept(shot: bytes, path: Path) -> None:
+    image = Image.open(io.BytesIO(shot)).convert("RGB")
+    for quality in (80, 65, 50, 35):
+        image.save(path, "WEBP", quality=quality, method=6)
+        if path.stat().st_size <= MOST_BYTES:
+            return
+
+
+def main() -> None:
+    guide = tomllib.loads((ROOT / "fixtures/guide.toml").read_text(encoding="utf-8"))["user"]
+    OUT.mkdir(exist_ok=True)
+    wrong = []
+    with demonstration() as people, sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
+        for user in guide:
+            for step in user["step"]:
+                size = {**PHONE, "height": 600} if step.get("phone") else {"width": 1000, "height": 620}
+                context = browser.new_context(viewport=size, color_scheme="light")
+                page = context.new_page()
+                sign_in(page, *people[user["role"]])
+                page.goto(START + filled(page, step["address"]), wait_until="networkidle")
+                if step["shows"] not in page.inner_text("main"):
+                    wrong.append(f"{user['name']}, {step['title']}: no {step['shows']!r} at {page.url}")
+                if at := step.get("at"):
+                    page.get_by_text(at).first.scroll_into_view_if_needed()
+                kept(page.screenshot(), OUT / f"{step['picture']}.webp")
+                context.close()
+        browser.close()
+    for line in wrong:
+        print(line)
+    raise SystemExit(bool(wrong))
+
+
+if __name__ == "__main__":
+    main()
