@@ -28,6 +28,10 @@ except OSError as error:
 DEBUG = environment.flag("ALMANAC_DEBUG", False)
 SECRET_KEY = environment.kept_secret(DATA) if EMBEDDED else environment.text("ALMANAC_SECRET_KEY")
 ALLOWED_HOSTS = environment.words("ALMANAC_HOSTS", "127.0.0.1,localhost,[::1]")
+if not EMBEDDED and "*" in ALLOWED_HOSTS:
+    raise ImproperlyConfigured(
+        "ALMANAC_HOSTS names the hosts that people reach these pages by; * lets any through."
+    )
 CSRF_TRUSTED_ORIGINS = environment.words("ALMANAC_ORIGINS", "")
 
 INSTALLED_APPS = [
@@ -61,6 +65,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
+    "fleet.estate.headers.HeadersMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -188,10 +193,15 @@ SECURE_PROXY_SSL_HEADER = (
 )
 SECURE_REDIRECT_EXEMPT = [r"^health$", r"^ready$", r"^metrics$"]
 SESSION_COOKIE_HTTPONLY = True
+# The prefix makes a browser refuse the cookie from a neighbouring host or without TLS.
+SESSION_COOKIE_NAME = "__Host-almanac" if TLS else "almanac"
 # A crew's phone stays signed in over a weekend; nobody stays signed in for good.
 SESSION_COOKIE_AGE = int(timedelta(days=14).total_seconds())
 SESSION_IDLE_SECONDS = environment.number("ALMANAC_SESSION_IDLE_HOURS", 96) * 3600
 X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+CSRF_FAILURE_VIEW = "fleet.pages.errors.stale_form"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": ["'none'"],
@@ -211,6 +221,7 @@ CONTENT_SECURITY_POLICY = {
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 IMPORT_MAX_BYTES = environment.number("ALMANAC_IMPORT_MAX_MB", 50) * 2**20
+REQUEST_MAX_BYTES = max(IMPORT_MAX_BYTES, 20 * 2**20) + 2**20
 
 # Links in mails, feeds and web hooks begin with this: the pages' address as people reach them.
 ADDRESS = environment.text("ALMANAC_ADDRESS", "http://127.0.0.1:8014").rstrip("/")

@@ -17,6 +17,7 @@ ROOMS = [
     "fleet.pages.urls",
 ]
 urlpatterns = [path("", include(room)) for room in ROOMS if find_spec(room)]
+handler400 = "fleet.pages.errors.bad_request"
 handler404 = "fleet.pages.errors.not_found"
 handler403 = "fleet.pages.errors.forbidden"
 handler500 = "fleet.pages.errors.broken"

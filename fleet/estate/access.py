@@ -116,6 +116,14 @@ def lacks_second_factor(membership: Membership) -> bool:
     return not is_mfa_enabled(membership.person)
 
 
+def _log_file(request: HttpRequest, response: HttpResponse, membership: Membership) -> None:
+    """A file that leaves the house stands in the security log."""
+    if response.status_code == 200 and response.get("Content-Disposition", "").startswith("attachment"):
+        from fleet.estate.security_log import note
+
+        note("export", f"Took the file {request.path}", organisation_id=membership.organisation_id)
+
+
 class ScopeMiddleware:
     """Enters the scope of the person's chosen membership for the whole request; nobody signed in: an empty one."""
 
@@ -134,7 +142,9 @@ class ScopeMiddleware:
         member_request.membership = membership
         member_request.organisation = membership.organisation
         with scoped(scope_of(membership)):
-            return self.get_response(request)
+            response = self.get_response(request)
+            _log_file(request, response, membership)
+            return response
 
     @staticmethod
     def _membership(request: HttpRequest) -> Membership | None:

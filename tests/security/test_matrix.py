@@ -62,6 +62,7 @@ def ask(client: Client, method: str, where: str) -> Any:
     with transaction.atomic():
         answer = one.generic(method, where)
         body = said(answer)
+        answer.close()
         transaction.set_rollback(True)
     return answer, body
 
