@@ -40,6 +40,10 @@ class PlanConflict(ValueError):
         self.figures = dict(figures)
 
 
+class SearchEnded(RuntimeError):
+    """The search came to its last node before it met any plan."""
+
+
 @dataclass(frozen=True)
 class Choices:
     """What each choice of each heater costs and spends."""
@@ -137,14 +141,12 @@ def plan_cost(choices: Choices, period: IntArray) -> float:
     return float(total - saving.sum() + shared.sum())
 
 
-def capped_plan(
-    choices: Choices, limits: Limits, seconds: float = 60.0, relative_gap: float = 0.01
-) -> CappedPlan:
+def capped_plan(choices: Choices, limits: Limits, relative_gap: float = 0.01) -> CappedPlan:
     """The plan of least expected cost; exact up to 20,000 open choices, decomposed above.
 
     The bound is stated in both cases: ``plan.gap`` is the money by which a better plan could at most be better.
-    ``relative_gap`` is a share of what planning saves; a search that comes to the node limit ends
-    with the best plan so far, the same on every machine; ``seconds`` is a last resort.
+    ``relative_gap`` is a share of what planning saves.  A search ends at a count of nodes and never at a time, so
+    that a slow or busy machine gives the same plan; where it ends without any, the plan is decomposed.
     Raises PlanConflict with the figures when the lists and the caps cannot all be met.
     """
     from forecasting.decomposed import decomposed_plan
@@ -153,7 +155,10 @@ def capped_plan(
     open_choices = candidates(choices, limits)
     if int(open_choices.sum()) > LARGEST_EXACT:
         return decomposed_plan(choices, limits)
-    return exact_plan(choices, limits, open_choices, seconds, relative_gap)
+    try:
+        return exact_plan(choices, limits, open_choices, relative_gap)
+    except SearchEnded:
+        return decomposed_plan(choices, limits)
 
 
 def check(choices: Choices, limits: Limits) -> None:
@@ -269,10 +274,12 @@ def exact_plan(
     choices: Choices,
     limits: Limits,
     open_choices: BoolArray,
-    seconds: float = 60.0,
     relative_gap: float = 0.01,
 ) -> CappedPlan:
-    """Solve the whole at once.  Raises PlanConflict when nothing meets the lists and caps."""
+    """Solve the whole at once.
+
+    Raises PlanConflict when nothing meets the lists and caps, SearchEnded when the nodes ran out before a plan.
+    """
     count, periods = choices.spend.shape
     heater, at = np.nonzero(open_choices)
     must = limits.must(count) >= 0
@@ -298,10 +305,10 @@ def exact_plan(
         integrality=np.concatenate([np.ones(x), np.zeros(2 * y)]),
         bounds=Bounds(0, np.concatenate([np.ones(x + y), np.full(y, np.inf)])),
         constraints=rows.constraint(x + 2 * y),
-        options={"time_limit": seconds, "mip_rel_gap": relative_gap, "node_limit": NODE_LIMIT},
+        options={"mip_rel_gap": relative_gap, "node_limit": NODE_LIMIT},
     )
     if answer.x is None:
-        raise _no_plan(choices, limits, must, answer.status == 2, seconds)
+        raise _no_plan(choices, limits, must, answer.status == 2)
     period = np.full(count, NOT_PLANNED)
     chosen = answer.x[:x] > 0.5
     period[heater[chosen]] = at[chosen]
@@ -351,11 +358,9 @@ def _add_caps(
         rows.close(np.full(choices.periods, -np.inf), limits.crew)
 
 
-def _no_plan(
-    choices: Choices, limits: Limits, must: BoolArray, impossible: bool, seconds: float
-) -> Exception:
+def _no_plan(choices: Choices, limits: Limits, must: BoolArray, impossible: bool) -> Exception:
     if not impossible:
-        return TimeoutError(f"No plan was found within {seconds:g} seconds; give more time or fewer limits.")
+        return SearchEnded(f"No plan was found within {NODE_LIMIT} nodes.")
     rows = np.flatnonzero(must)
     need = _least_money(choices, rows, choices.periods - 1)
     have = float("inf") if limits.money is None else float(limits.money.sum())

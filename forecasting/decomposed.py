@@ -22,6 +22,7 @@ from forecasting.capped import (
     Choices,
     Limits,
     PlanConflict,
+    SearchEnded,
     candidates,
     exact_plan,
     finished,
@@ -207,9 +208,9 @@ def _place_musts(choices: Choices, limits: Limits) -> IntArray:
     part = choices.subset(rows)
     try:
         period[rows] = exact_plan(part, own, candidates(part, own), relative_gap=1e-3).period
-    except TimeoutError as slow:
+    except SearchEnded as slow:
         raise PlanConflict(
-            f"The {len(rows)} heaters that must be done could not be placed under the caps in the time given.",
+            f"The {len(rows)} heaters that must be done could not be placed under the caps; raise a cap or shorten the list.",
             {"must_count": float(len(rows))},
         ) from slow
     return period

@@ -298,3 +298,30 @@ def test_prices_by_period_change_only_what_falls_in_their_period() -> None:
     assert np.allclose(dear.planned[:, :2], plain.planned[:, :2])
     assert (dear.planned[:, 2:] > plain.planned[:, 2:]).all()
     assert (dear.later >= plain.later).all()
+
+
+def test_a_search_out_of_nodes_still_gives_a_plan_and_the_same_one_each_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import forecasting.capped as module
+
+    count, periods = 40, 5
+    rng = np.random.default_rng(5)
+    spend = np.repeat(rng.uniform(900, 2600, count).round(2)[:, None], periods, 1)
+    cost = np.column_stack([rng.uniform(0, 900, (count, periods)), rng.uniform(900, 2000, count)])
+    choices = Choices(
+        np.arange(count), np.arange(count) // 4, np.zeros(count, int), cost, spend,
+        np.full((count, periods), 40.0), np.full(periods, 150.0),
+    )  # fmt: skip
+    limits = Limits(np.full(periods, 7000.0))
+
+    def ended(*_: object, **__: object) -> None:
+        raise module.SearchEnded("out of nodes")
+
+    exact = capped_plan(choices, limits)
+    monkeypatch.setattr(module, "exact_plan", ended)
+    first, second = capped_plan(choices, limits), capped_plan(choices, limits)
+    assert first.method == "decomposed"
+    assert (first.period == second.period).all()
+    assert (first.spend <= 7000.0 + 1e-6).all()
+    assert exact.bound - 1e-6 <= first.cost
