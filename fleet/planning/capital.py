@@ -253,7 +253,7 @@ def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Ca
         plan.compare_age_years,
         plan.contribution,
         plan.other_draws,
-        dict(book.items.filter(amount__isnull=False).values_list("item", "amount")),
+        {row.item: row.amount or Decimal(0) for row in book.items.all()},
     )
     answer = capital_chain.compute(records, costing.pricer(book, run.as_of), asked, wishes, report, cancelled)
     if cancelled():
