@@ -330,6 +330,7 @@ def _with_ages(
         standing.building[keep],
         standing.age[keep],
         standing.x[keep][:, columns],
+        standing.x_usual[keep][:, columns],
         standing.removals_per_year,
     )
     return with_ages(target, rows, AGES_WEIGHT), len(keep)

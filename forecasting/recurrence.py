@@ -52,7 +52,7 @@ class AgeEvidence:
     def parts(self, a: FloatArray, m: FloatArray, beta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """log mu at z = 1 and g / k of each row, for S vectors: a, m (S, K), beta (S, P) -> (n, S) each."""
         shape = np.exp(a[:, self.kind].T)
-        place = m[:, self.kind].T - (LOG_LN2 + self.standing.x @ beta.T) / shape
+        place = m[:, self.kind].T - (LOG_LN2 + self.standing.x_usual @ beta.T) / shape
         q = self.standing.removals_per_year * np.exp(np.clip(place, -20, 20))
         norm, mean = norm_and_mean(q, shape)
         return place + norm, np.clip(1 - q * mean, 0.02, 1.0) / shape

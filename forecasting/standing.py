@@ -18,7 +18,7 @@ import pandas as pd
 from forecasting.dates import Dates
 from forecasting.habits import LONGEST_HABIT_YEARS, SHORTEST_INTERVAL_YEARS
 from forecasting.pieces import cut_lives
-from forecasting.states import ANODE_NEW, FLUSH, FloatArray, IntArray, Lives, Marks, Site, numbers
+from forecasting.states import ANODE_NEW, COVARIATES, FLUSH, FloatArray, IntArray, Lives, Marks, Site, numbers
 
 # About three published median lives: by then the renewals of Weibull lives are even to within a hundredth.
 OLD_BUILDING_YEARS = 40.0
@@ -30,6 +30,7 @@ BATCH_YEARS = 1.0  # half of a building put in within this were put in together
 BATCH_SHARE = 1 / 2
 MOST_PLANNED_SHARE = 1 / 3  # of endings: above it, plans rather than lives shape the ages
 REMOVALS_PER_YEAR = 0.015  # before the record speaks, with the weight of one removal (engineering judgement)
+MOVING_COLUMNS = (COVARIATES.index("anode_spent"), COVARIATES.index("sediment"))
 TYPICAL_SHAPE = 2.5  # weighs a life's states into one; the states move slowly, so little hangs on it
 
 
@@ -44,6 +45,7 @@ class Standing:
     building: IntArray
     age: FloatArray
     x: FloatArray  # (n, P)
+    x_usual: FloatArray  # (n, P): the same for a heater of any age that might have been found there
     removals_per_year: float
 
 
@@ -68,13 +70,29 @@ def found_standing(
     if others > 2 and others > MOST_PLANNED_SHARE * int(ended.sum()):
         return None
     watched = float(np.maximum(dates.end - dates.start, 0.0).sum())
+    age, x = dates.start[rows] - dates.install_low[rows], _mean_states(rows, dates, site, marks, rates)
     return Standing(
         kind[rows],
         building[rows],
-        dates.start[rows] - dates.install_low[rows],
-        _mean_states(rows, dates, site, marks, rates),
+        age,
+        x,
+        _usual_states(x, age, np.unique(np.stack([kind, building]), axis=1, return_inverse=True)[1][rows]),
         (others + 1) / (watched + 1 / REMOVALS_PER_YEAR),
     )
+
+
+def _usual_states(x: FloatArray, age: FloatArray, group: IntArray) -> FloatArray:
+    """States that move with age, averaged over a building's heaters of a kind as their exposure weighs.
+
+    The norm of an age found runs over all the ages it might have had; with each heater's own states in it, effects
+    of states that grow with age would be pushed away from what the ages say.
+    """
+    weight = age**TYPICAL_SHAPE
+    total = np.maximum(np.bincount(group, weight), 1e-12)
+    usual = x.copy()
+    for column in MOVING_COLUMNS:
+        usual[:, column] = (np.bincount(group, weight * x[:, column]) / total)[group]
+    return usual
 
 
 def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> IntArray:
