@@ -106,7 +106,8 @@ def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> IntArr
         standing &= (start_year - built >= OLD_BUILDING_YEARS) & (dates.start <= first + 1e-6)
     rows = np.flatnonzero(standing)
     keep = [part for part in _by_building(rows, building) if not _batch(np.sort(dates.install_low[part]))]
-    return np.concatenate(keep) if keep else np.zeros(0, dtype=np.int64)
+    # In order: `cut_lives` wants the lives of the first heater first.
+    return np.sort(np.concatenate(keep)) if keep else np.zeros(0, dtype=np.int64)
 
 
 def _by_building(rows: IntArray, building: IntArray) -> list[IntArray]:
