@@ -187,3 +187,25 @@ def test_where_ages_are_no_evidence_they_are_left_out(why: str) -> None:
         heaters["ending"] = heaters["ending"].where(heaters["heater_id"] % 2 == 0, "replaced_as_planned")
         heaters["ending"] = heaters["ending"].where(heaters["ended_latest"].notna(), "")
     assert standing_count(build_episodes(replace(records, heaters=heaters))) == 0
+
+
+def test_the_states_before_the_record_are_those_of_the_heaters_own_building() -> None:
+    records = renewed_estate(48)
+    heaters = records.heaters.sample(frac=1, random_state=3).reset_index(drop=True)
+    cared = heaters[heaters["building_id"].isin([2, 4])]
+    days = [pd.Timestamp(2023, 6, 1), pd.Timestamp(2024, 9, 1), pd.Timestamp(2025, 12, 1)]
+    services = pd.concat(
+        [cared[["heater_id"]].assign(kind="anode_renewed", done_earliest=day) for day in days]
+    )
+    services = services.assign(
+        done_latest=services["done_earliest"], anode_left_fraction=1.0, setpoint_f=np.nan
+    )
+    odd = replace(records, heaters=heaters, services=services.reset_index(drop=True))
+    episodes = build_episodes(odd)
+    found, anode = episodes.standing, COVARIATES.index("anode_spent")
+    assert found is not None
+    building = np.array(episodes.buildings)[found.building]
+    renewed, old = np.isin(building, [2, 4]), found.age > 6
+    assert (found.x[renewed & old, anode] < -0.15).all()
+    assert found.x[~renewed, anode] == pytest.approx(0, abs=0.02)
+    assert np.ptp(found.x_usual[building == 2, anode]) < 1e-9
