@@ -29,7 +29,7 @@ from forecasting.thinning import ThinnedTarget, thin
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
-VERSION = "1"
+VERSION = "2"
 THINNED_ROWS = 8_000
 # At most this many rows are used whole in the importance weights: more where failures are few, since then the
 # draws spread far from the mode, to which a sample of rows is tied.

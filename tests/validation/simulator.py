@@ -36,6 +36,9 @@ class Truth:
     dispersion: float = 0.15
     flush: float = 0.0  # flushing has no effect
     planned_per_year: float = 0.015
+    past_policy_age: float = (
+        np.inf
+    )  # until the record began, and off the record, heaters this old were replaced
     anode_life_years: float = 7.0
     anode_life_spread: float = 0.35
 
@@ -158,6 +161,8 @@ def make_fleet(count: int, record_years: float, seed: int, truth: Truth | None =
         care(law, places, heaters, now, generator, log)
         fails = generator.random(n) < fail_chance(law, places, heaters, now, fixed, STEP)
         planned = ~fails & (generator.random(n) < law.planned_per_year * STEP)
+        if now < TODAY - record_years:
+            planned |= ~fails & (now - heaters.installed > law.past_policy_age)
         for index in np.flatnonzero(fails | planned):
             when = now + STEP * generator.random()
             how = "tank_leak" if fails[index] else "replaced_as_planned"
