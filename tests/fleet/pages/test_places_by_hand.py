@@ -1,0 +1,107 @@
+"""Places, water tests and past work entered and corrected by hand: kept with history, refused in words, within the house."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from fleet.estate.models import Building, HistoryEntry, Position, Property
+from fleet.heaters.models import ServiceRecord, WaterTest
+from tests.conftest import Cast
+
+PROPERTY = {
+    "name": "Elm House",
+    "time_zone": "America/Denver",
+    "fiscal_year_start_month": "7",
+    "currency": "USD",
+}
+
+
+def post(cast: Cast, who: str, name: str, pk: int | None, values: dict[str, Any]) -> Any:
+    address = reverse(f"pages:{name}", args=[] if pk is None else [pk])
+    return cast.client(getattr(cast, who)).post(address, values)
+
+
+def test_from_a_new_property_to_its_first_position(in_house: Cast) -> None:
+    assert post(in_house, "owner", "add_property", None, PROPERTY).status_code == 302
+    house = Property.objects.get(name="Elm House")
+    assert (house.organisation_id, house.fiscal_year_start_month) == (in_house.house.pk, 7)
+    assert (
+        post(in_house, "owner", "add_building", house.pk, {"name": "B", "year_built": "1987"}).status_code
+        == 302
+    )
+    building = Building.objects.get(property=house)
+    assert post(in_house, "technician", "add_position", building.pk, {"label": "closet 1"}).status_code == 302
+    assert Position.objects.get(building=building).label == "closet 1"
+    assert [entry.verb for entry in HistoryEntry.objects.order_by("id")][-3:] == ["entered"] * 3
+
+
+def test_a_change_is_kept_with_its_reason(in_house: Cast) -> None:
+    values = PROPERTY | {"name": "Alder Court", "emergency_contact": "0100", "reason": "new office"}
+    assert post(in_house, "planner", "edit_property", in_house.property.pk, values).status_code == 302
+    entry = HistoryEntry.objects.latest("id")
+    assert entry.reason == "new office"
+    assert entry.changes["emergency_contact"] == ["", "0100"]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"name": "Alder Court"}, "has this name"),
+        ({"name": ""}, "This field is required"),
+        ({"fiscal_year_start_month": "13"}, "not possible together"),
+        ({"latitude": "95"}, "not possible together"),
+        ({"time_zone": "Mars/Base"}, "Select a valid choice"),
+    ],
+)
+def test_what_is_wrong_is_said_and_what_was_typed_stays(
+    in_house: Cast, wrong: dict[str, str], said: str
+) -> None:
+    answer = post(in_house, "owner", "add_property", None, PROPERTY | {"address": "1 Invented Way"} | wrong)
+    page = answer.content.decode()
+    assert answer.status_code == 400
+    assert said in page
+    assert "1 Invented Way" in page
+    assert Property.objects.count() == 1
+
+
+def test_a_water_test_is_entered_and_corrected(in_house: Cast) -> None:
+    values = {"tested": "May 2021", "treatment": "raw", "hardness_mg_l": "212", "ph": "7.7"}
+    assert post(in_house, "technician", "add_water_test", in_house.property.pk, values).status_code == 302
+    row = WaterTest.objects.get()
+    assert (row.tested_earliest, row.tested_latest) == (date(2021, 5, 1), date(2021, 5, 31))
+    assert (
+        post(in_house, "planner", "edit_water_test", row.pk, values | {"hardness_mg_l": "121"}).status_code
+        == 302
+    )
+    row.refresh_from_db()
+    assert row.hardness_mg_l == 121
+    assert HistoryEntry.objects.latest("id").changes["hardness_mg_l"] == [212.0, 121.0]
+
+
+def test_past_work_is_entered_corrected_and_never_of_the_future(in_house: Cast) -> None:
+    values = {"kind": "flush", "done": "2020-02-29", "done_by": "A. Invented"}
+    assert post(in_house, "technician", "add_service", in_house.heater.pk, values).status_code == 302
+    row = ServiceRecord.objects.get()
+    assert (
+        post(in_house, "planner", "edit_service", row.pk, values | {"done": "2020-03-01"}).status_code == 302
+    )
+    row.refresh_from_db()
+    assert row.done_latest == date(2020, 3, 1)
+    answer = post(in_house, "technician", "add_service", in_house.heater.pk, values | {"done": "2199-01-01"})
+    assert answer.status_code == 400
+    assert ServiceRecord.objects.count() == 1
+
+
+def test_a_technician_changes_no_property_and_nobody_changes_another_house(in_house: Cast) -> None:
+    assert post(in_house, "technician", "edit_property", in_house.property.pk, PROPERTY).status_code == 403
+    foreign = in_house.foreign_heater.position.building
+    assert post(in_house, "owner", "edit_property", foreign.property_id, PROPERTY).status_code == 404
+    assert post(in_house, "owner", "add_position", foreign.pk, {"label": "mine"}).status_code == 404
+    assert (
+        post(in_house, "owner", "add_service", in_house.foreign_heater.pk, {"kind": "flush"}).status_code
+        == 404
+    )
