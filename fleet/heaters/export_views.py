@@ -5,14 +5,19 @@ from __future__ import annotations
 import tempfile
 from typing import cast
 
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse, HttpResponseBase
-from django.shortcuts import render
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
+from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.models import Building
+from fleet.heaters.cobie import write_cobie
 from fleet.heaters.exporting import FORMATS, TABLES, write_export
+from fleet.heaters.open_formats import data_package, properties_as_geojson
 
 IN_MEMORY_BYTES = 2_000_000
+MOST_BUILDINGS = 2000
 CONTENT_TYPES = {
     "csv": ("zip", "application/zip"),
     "xlsx": ("xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
@@ -22,7 +27,11 @@ CONTENT_TYPES = {
 
 @page(Need.READ)
 def export(request: HttpRequest) -> HttpResponse:
-    return render(request, "heaters/export.html", {"formats": FORMATS, "tables": TABLES})
+    buildings = Building.objects.select_related("property").order_by("property__name", "name")[
+        :MOST_BUILDINGS
+    ]
+    context = {"formats": FORMATS, "tables": TABLES, "buildings": buildings}
+    return render(request, "heaters/export.html", context)
 
 
 @page(Need.READ)
@@ -41,3 +50,37 @@ def export_file(request: HttpRequest, file_format: str) -> HttpResponseBase:
     ending, content_type = CONTENT_TYPES[file_format]
     name = f"record-{timezone.now():%Y-%m-%d}.{ending}"
     return FileResponse(out, as_attachment=True, filename=name, content_type=content_type)
+
+
+def _as_file(response: HttpResponse, name: str) -> HttpResponse:
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+@page(Need.READ)
+@require_GET
+def properties_geojson(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+    answer = JsonResponse(properties_as_geojson(organisation), content_type="application/geo+json")
+    return _as_file(answer, "properties.geojson")
+
+
+@page(Need.READ)
+@require_GET
+def data_dictionary(request: HttpRequest) -> HttpResponse:
+    return _as_file(JsonResponse(data_package(), json_dumps_params={"indent": 2}), "datapackage.json")
+
+
+@page(Need.READ)
+@require_GET
+def building_cobie(request: HttpRequest) -> HttpResponseBase:
+    asked = request.GET.get("building", "")
+    building = get_object_or_404(
+        Building.objects.select_related("property", "organisation"), pk=int(asked) if asked.isdecimal() else 0
+    )
+    out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 (the response closes it)
+    write_cobie(building, cast(MemberRequest, request).user.email, timezone.now(), out)  # type: ignore[arg-type]
+    out.seek(0)
+    return FileResponse(
+        out, as_attachment=True, filename=f"cobie-{building.pk}.xlsx", content_type=CONTENT_TYPES["xlsx"][1]
+    )

@@ -153,9 +153,12 @@ def _cell_text(value: Any) -> str:
 
 
 def _write_csv(organisation: Organisation, out: IO[bytes]) -> dict[str, int]:
-    """A ZIP with one CSV a table."""
+    """A ZIP with one CSV a table, and what each column means (see `open_formats.data_package`)."""
+    from fleet.heaters.open_formats import data_package
+
     counts = {}
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
+        package.writestr("datapackage.json", json.dumps(data_package(), indent=2))
         for table in TABLES:
             with (
                 package.open(f"{table.name}.csv", "w", force_zip64=True) as raw,

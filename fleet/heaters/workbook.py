@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import PurePath
 
+from fleet.heaters.cobie_reading import HEADINGS, heaters_of
 from fleet.heaters.headings import known_headings
 from fleet.heaters.workbook_bounds import MAX_CELLS, MAX_COLUMNS, MAX_ROWS, UnreadableFile, measure
 
@@ -78,10 +79,11 @@ def open_workbook(content: bytes, file_name: str, encoding: str = "") -> Workboo
         delimiter = find_delimiter(text)
         book = Workbook(file_name, digest, [], used, delimiter)
         grids = iter([(PurePath(file_name).stem, list(_csv_rows(text, delimiter)))])
-    for name, grid in grids:
-        sheet = _sheet(name, grid)
-        if sheet is not None:
-            book.sheets.append(sheet)
+    opened = list(grids)
+    if (rows := heaters_of(dict(opened))) is not None:
+        book.sheets.append(Sheet("Component", list(HEADINGS), 1, rows))
+    else:
+        book.sheets += [sheet for name, grid in opened if (sheet := _sheet(name, grid)) is not None]
     if not book.sheets:
         raise UnreadableFile("No sheet of the file has a row of headings with rows below it.")
     return book
