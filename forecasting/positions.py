@@ -69,12 +69,18 @@ class _World:
     seed: tuple[int, ...]
 
 
-def simulate_positions(posterior: Posterior, states: FutureStates, plan: Plan, draws: IntArray) -> Counts:
+def simulate_positions(
+    posterior: Posterior,
+    states: FutureStates,
+    plan: Plan,
+    draws: IntArray,
+    profile: FloatArray | None = None,
+) -> Counts:
     """Run ``len(draws)`` joint paths.  The same seed gives the same stores whatever the plan, so plans
     compared on one seed differ by what was decided, not by luck."""
     by_period = replace(states, x=period_covariates(states.x, plan.edges))
     multipliers = building_multipliers(posterior, states, draws)
-    profile = ageing_profile(posterior, states)
+    profile = ageing_profile(posterior, states) if profile is None else profile
     beta = posterior.beta[draws]
     ageing = np.einsum("kvp,rp->kvr", profile, beta).astype(np.float32)
     blocks = list(enumerate(kind_chunks(by_period, max(1, ELEMENTS_A_BLOCK // len(draws)))))

@@ -50,6 +50,8 @@ def replacement_streams(
     period_labels: Sequence[str] | None = None,
     group_labels: Sequence[str] | None = None,
     exact: bool | None = None,
+    chance_seed: int | None = None,
+    ageing: FloatArray | None = None,
 ) -> Streams:
     """Joint paths of the portfolio over the periods.
 
@@ -60,6 +62,9 @@ def replacement_streams(
     planned_period      (N,) index of the period in which a heater in service is to be replaced, -1 = none
     exact               heater by heater (default up to 30 million heaters x paths x periods: 1,000
                         heaters over 30 years on 1,000 paths), else by cohort cells
+    chance_seed         seed of the fates alone, for one of several parts of a portfolio: parts on the same
+                        ``seed`` share parameters and prices path by path, and so can be added path by path
+    ageing              (K, V, P) how successors age (``ageing_profile``), when these heaters are a part
 
     Each path takes one posterior draw, one rate of price growth and its own chance.  A failed or removed
     heater is followed in the same period by a successor of age 0 with the position's water, pressure, use
@@ -80,7 +85,7 @@ def replacement_streams(
         successor_kind,
         planned_age_years,
         planned_period,
-        seed,
+        seed if chance_seed is None else chance_seed,
     )
     if paths < 1:
         raise ValueError(f"paths is {paths}; give at least 1")
@@ -89,7 +94,8 @@ def replacement_streams(
     few = np.unique(np.linspace(0, paths - 1, min(paths, EXPECTED_PATHS)).round().astype(np.int64))
     by_position = count * paths * plan.period_count <= EXACT_WORK if exact is None else exact
     if count:
-        counts, expected = _both(posterior, states, plan, draws, few, by_position)
+        profile = ageing_profile(posterior, states) if ageing is None else ageing
+        counts, expected = _both(posterior, states, plan, draws, few, by_position, profile)
     else:
         counts, expected = Counts.empty(paths, plan), Counts.empty(len(few), plan)
     level = price_levels(prices, edges, paths, seed)
@@ -108,16 +114,21 @@ def replacement_streams(
 
 
 def _both(
-    posterior: Posterior, states: FutureStates, plan: Plan, draws: IntArray, few: IntArray, by_position: bool
+    posterior: Posterior,
+    states: FutureStates,
+    plan: Plan,
+    draws: IntArray,
+    few: IntArray,
+    by_position: bool,
+    profile: FloatArray,
 ) -> tuple[Counts, Counts]:
     """The paths, and for a few of them the expectation given their parameters."""
     multipliers = building_multipliers(posterior, states, draws)
     cells = gather(posterior, states, plan, multipliers)
-    profile = ageing_profile(posterior, states)
     those = Multipliers(multipliers.column, multipliers.z[few])
     expected = run_cohorts(posterior, cells, plan, those, draws[few], profile, by_chance=False)
     if by_position:
-        return simulate_positions(posterior, states, plan, draws), expected
+        return simulate_positions(posterior, states, plan, draws, profile), expected
     return run_cohorts(posterior, cells, plan, multipliers, draws, profile), expected
 
 

@@ -87,7 +87,8 @@ def building_multipliers(posterior: Posterior, states: FutureStates, draws: IntA
 def in_threads(work: Callable[[Item], Answer], items: Iterator[Item] | list[Item]) -> list[Answer]:
     """Run independent array chunks on all cores (NumPy lets go of the lock); order and bits are kept."""
     listed = list(items)
-    workers = min(len(listed), os.cpu_count() or 1)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    workers = min(len(listed), cores)
     if workers <= 1:
         return [work(item) for item in listed]
     with ThreadPoolExecutor(workers) as pool:

@@ -61,7 +61,28 @@ def years(run: ForecastRun | None, grouping: str = "total", key: Any = "") -> li
         calendar = own["calendar"] if own else calendar
         groups = [own] if own else groups
     rows: list[dict[str, Any]] = next((group["years"] for group in groups if group["key"] == key), [])
+    if not rows and run.result.get("left_out"):
+        calendar, rows = _of_part(run, grouping, key)
     return [_year(str(period["label"]), row) for period, row in zip(calendar, rows, strict=False)]
+
+
+def _of_part(run: ForecastRun, grouping: str, key: Any) -> tuple[list[Any], list[dict[str, Any]]]:
+    """A large run lists only its costliest groups; the tables of the others stand with their part."""
+    from fleet.estate.models import Building
+    from fleet.planning.parts import tables_of
+
+    calendar: list[Any] = (run.result or {})["years"]
+    place = key
+    if grouping == "building":
+        place = Building.objects.filter(pk=key).values_list("property_id", flat=True).first()
+    found = tables_of(run, place) if place else {}
+    own = [row for row in found.get("own_years", ()) if grouping == "property" and row["key"] == key]
+    if own:
+        return own[0]["calendar"], own[0]["years"]
+    rows: list[dict[str, Any]] = next(
+        (row["years"] for row in found.get("groups", {}).get(grouping, ()) if row["key"] == key), []
+    )
+    return calendar, rows
 
 
 def _year(period: str, row: dict[str, Any]) -> Year:

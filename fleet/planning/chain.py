@@ -8,8 +8,9 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from fleet.estate.background import Cancelled
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from fleet.planning.prices import Pricing
     from forecasting.episodes import FutureStates, Records
     from forecasting.posterior import Posterior
+    from forecasting.streams import Streams
 
 Progress = Callable[[float, str], None]
 LARGEST_TABLE = 40_000_000  # numbers in one (paths, cells, groups) array: 160 MB at four bytes
@@ -164,45 +166,87 @@ def compute(
     return Answer(plan, outlooks, why, diagnostics, posterior.version, helping)
 
 
+@dataclass(frozen=True)
+class Ground:
+    """What the parts of a large forecast share; a small one is a part by itself."""
+
+    months: dict[int, int]  # fiscal start by property
+    portfolio_month: int
+    calendars: dict[int, tuple[periods.FiscalYear, ...]]
+    cells: periods.Cells
+    paths: int | None = None  # as many as the tables' size allows
+    chance_seed: int | None = None
+    ageing: Any = None
+
+    @property
+    def in_year(self) -> dict[int, Any]:
+        count = len(self.cells.edges) - 1
+        return {
+            month: tables.years_of_cells([self.cells.of(year) for year in years], count)
+            for month, years in self.calendars.items()
+        }
+
+
+def ground_of(as_of: date, property_ids: Iterable[int], asked: Asked) -> Ground:
+    months = {int(number): asked.fiscal_start_months.get(int(number), 1) for number in set(property_ids)}
+    portfolio_month = periods.most_common_month(months.values())
+    calendars = {
+        month: periods.fiscal_years(as_of, month, asked.horizon_years)
+        for month in sorted({portfolio_month, *months.values()})
+    }
+    return Ground(months, portfolio_month, calendars, periods.cells_of(list(calendars.values())))
+
+
 def _plan(
     records: Records, posterior: Posterior, states: FutureStates, pricing: Pricing, asked: Asked
 ) -> dict[str, Any]:
     """Streams over cells of time and the finest groups, then every table from the same paths."""
-    import numpy as np
-
-    from forecasting.renewal import Prices, replacement_streams
-
-    months = {
-        int(number): asked.fiscal_start_months.get(int(number), 1) for number in set(states.property_id)
-    }
-    portfolio_month = periods.most_common_month(months.values())
-    calendars = {
-        month: periods.fiscal_years(records.as_of, month, asked.horizon_years)
-        for month in sorted({portfolio_month, *months.values()})
-    }
-    cells = periods.cells_of(list(calendars.values()))
-    finest = _finest_groups(records, posterior, states)
-    groups = sorted(set(finest))
-    place = {group: index for index, group in enumerate(groups)}
-    numbers = len(groups) * (len(cells.edges) - 1)
-    planned, emergency = price_tables(pricing, records.as_of, cells.edges_years())
-    streams = replacement_streams(
-        posterior,
-        states,
-        np.asarray(cells.edges_years()),
-        np.asarray([place[group] for group in finest]),
-        len(groups),
-        Prices(planned, emergency, asked.growth_mean, asked.growth_sd, by="heater"),
-        successor_kinds(pricing, posterior.kinds, states.kind, records.as_of, asked.horizon_years),
-        paths=int(min(asked.draws, max(200, LARGEST_TABLE // numbers))),
-        seed=asked.seed,
-    )
+    ground = ground_of(records.as_of, states.property_id.tolist(), asked)
+    streams, groups = follow(records, posterior, states, pricing, asked, ground)
     paths = tables.Paths(streams.failures, streams.planned, streams.cost)
-    answer = _tables(paths, groups, cells, calendars, portfolio_month, months)
+    answer = _tables(paths, groups, ground)
     shares = streams.shares()
     answer["spread"] = {name: _number(getattr(shares, name)) for name in ("parameters", "chance", "prices")}
     answer["method"] = streams.method
     return answer
+
+
+def follow(
+    records: Records,
+    posterior: Posterior,
+    states: FutureStates,
+    pricing: Pricing,
+    asked: Asked,
+    ground: Ground,
+) -> tuple[Streams, list[tuple[int, int, str]]]:
+    """Replacements through the coming years on joint paths, by cell of time and finest group."""
+    import numpy as np
+
+    from forecasting.renewal import Prices, replacement_streams
+
+    edges = ground.cells.edges_years()
+    finest = _finest_groups(records, posterior, states)
+    groups = sorted(set(finest))
+    place = {group: index for index, group in enumerate(groups)}
+    planned, emergency = price_tables(pricing, records.as_of, edges)
+    streams = replacement_streams(
+        posterior,
+        states,
+        np.asarray(edges),
+        np.asarray([place[group] for group in finest]),
+        len(groups),
+        Prices(planned, emergency, asked.growth_mean, asked.growth_sd, by="heater"),
+        successor_kinds(pricing, posterior.kinds, states.kind, records.as_of, asked.horizon_years),
+        paths=ground.paths or paths_for(len(groups), ground, asked),
+        seed=asked.seed,
+        chance_seed=ground.chance_seed,
+        ageing=ground.ageing,
+    )
+    return streams, groups
+
+
+def paths_for(groups: int, ground: Ground, asked: Asked) -> int:
+    return int(min(asked.draws, max(200, LARGEST_TABLE // (groups * (len(ground.cells.edges) - 1)))))
 
 
 def _finest_groups(
@@ -216,47 +260,51 @@ def _finest_groups(
     ]
 
 
-def _tables(
-    paths: tables.Paths,
-    groups: list[tuple[int, int, str]],
-    cells: periods.Cells,
-    calendars: dict[int, tuple[periods.FiscalYear, ...]],
-    portfolio_month: int,
-    months: dict[int, int],
-) -> dict[str, Any]:
+def _tables(paths: tables.Paths, groups: list[tuple[int, int, str]], ground: Ground) -> dict[str, Any]:
     expected = paths.expected()
-    count = len(cells.edges) - 1
-    in_year = {
-        month: tables.years_of_cells([cells.of(year) for year in years], count)
-        for month, years in calendars.items()
-    }
     labels: dict[str, list[Any]] = {
         "total": [""] * len(groups),
         "property": [group[0] for group in groups],
         "building": [group[1] for group in groups],
         "kind": [group[2] for group in groups],
     }
-    answer: dict[str, Any] = {
-        "years": _calendar(calendars[portfolio_month]),
-        "fiscal_start_month": portfolio_month,
-        "paths": int(paths.cost.shape[0]),
-        "groups": {
-            grouping: [
-                {"key": key, "years": rows}
-                for key, rows in tables.grouped_table(paths, expected, keys, in_year[portfolio_month])
-            ]
-            for grouping, keys in labels.items()
-        },
-        "own_years": [],
+    in_year = ground.in_year[ground.portfolio_month]
+    return {
+        **head_of(ground, int(paths.cost.shape[0])),
+        "groups": {name: table_of(paths, expected, keys, in_year) for name, keys in labels.items()},
+        "own_years": own_years(paths, expected, labels["property"], ground),
     }
-    for month, years in calendars.items():
-        if month == portfolio_month:
+
+
+def head_of(ground: Ground, paths: int) -> dict[str, Any]:
+    return {
+        "years": _calendar(ground.calendars[ground.portfolio_month]),
+        "fiscal_start_month": ground.portfolio_month,
+        "paths": paths,
+    }
+
+
+def table_of(
+    paths: tables.Paths, expected: tables.Expected, labels: Sequence[Any], in_year: Any
+) -> list[dict[str, Any]]:
+    return [
+        {"key": key, "years": rows} for key, rows in tables.grouped_table(paths, expected, labels, in_year)
+    ]
+
+
+def own_years(
+    paths: tables.Paths, expected: tables.Expected, property_of: Sequence[int], ground: Ground
+) -> list[dict[str, Any]]:
+    """Properties whose fiscal year starts in another month than the portfolio's, in their own years."""
+    answer: list[dict[str, Any]] = []
+    for month, years in ground.calendars.items():
+        if month == ground.portfolio_month:
             continue
-        rows = dict(tables.grouped_table(paths, expected, labels["property"], in_year[month]))
-        answer["own_years"] += [
+        rows = dict(tables.grouped_table(paths, expected, property_of, ground.in_year[month]))
+        answer += [
             {"key": key, "fiscal_start_month": month, "calendar": _calendar(years), "years": rows[key]}
             for key in sorted(rows)
-            if months[key] == month
+            if ground.months[key] == month
         ]
     return answer
 

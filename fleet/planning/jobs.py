@@ -25,6 +25,15 @@ def forecast(job: Running) -> Any:
     return {"run_id": run.pk, "state": run.state}
 
 
+@register("forecast part")
+def forecast_part(job: Running) -> Any:
+    """Helps the job that makes a large forecast; with nothing left to help with it does nothing."""
+    from fleet.planning.parts import help_with
+    from fleet.planning.services import question_of
+
+    return {"parts": help_with(job.payload["run_id"], question_of)}
+
+
 @register("forecast check")
 def forecast_check(job: Running) -> Any:
     from fleet.planning.chain import NothingToForecast

@@ -12,6 +12,7 @@ from django.db.models import F, Q
 from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.models import Kind
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
+from fleet.planning.part_rows import ForecastPart
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prior_rows import PriorEntry
 from fleet.planning.report_rows import PlanReport, SharedLink
@@ -25,6 +26,7 @@ __all__ = [
     "CostBook",
     "CostItem",
     "CostLine",
+    "ForecastPart",
     "ForecastRun",
     "HeaterOutlook",
     "PlanReport",

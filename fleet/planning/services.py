@@ -138,17 +138,17 @@ def run_forecast(
 
 def _close(run: ForecastRun, state: str, error: str = "") -> None:
     ForecastRun.objects.filter(pk=run.pk).update(state=state, error=error, finished_at=timezone.now())
+    if state == State.CANCELLED:
+        run.parts.all().delete()
 
 
-def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
+    """The prices and the question of a run, as every worker on it understands them."""
     from fleet.planning import chain, costing
-    from fleet.planning.frames import records_in_scope
 
-    report(0.0, "Reading the record")
-    records = records_in_scope(run.as_of)
     book = run.cost_book or ensure_cost_book(run.organisation, run.as_of)
     months = dict(Property.objects.values_list("pk", "fiscal_year_start_month"))
-    asked = chain.Asked(
+    return book, chain.Asked(
         run.horizon_years,
         run.seed,
         run.draws,
@@ -158,10 +158,18 @@ def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Cal
         priors.entered(run.organisation_id),
         costing.kinds_to_come(run.organisation_id),
     )
-    answer = chain.compute(records, costing.pricer(book, run.as_of), asked, report, cancelled)
-    if cancelled():
-        raise background.Cancelled
-    report(0.9, "Writing the plan down")
+
+
+def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+    from fleet.planning import blocks, chain, costing, parts
+    from fleet.planning.frames import records_in_scope
+
+    book, asked = question_of(run)
+    if parts.begun(run):  # and its worker was lost
+        _make_of_parts(run, book, asked, report, cancelled)
+        return
+    report(0.0, "Reading the record")
+    records = records_in_scope(run.as_of)
     prices = costing.plain_prices(book)
     inputs = chain.digest(
         records.heaters,
@@ -172,8 +180,46 @@ def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Cal
         asked.__dict__,
         str(run.as_of),
     )
+    cuts = blocks.cut(records.heaters)
+    if len(cuts) > 1:
+        posterior, diagnostics = chain.fit_records(records, asked, report, cancelled)
+        report(0.62, "Cutting the fleet into parts")
+        parts.split(run, records, posterior, asked, cuts, diagnostics=diagnostics, inputs_digest=inputs)
+        _make_of_parts(run, book, asked, report, cancelled)
+        return
+    answer = chain.compute(records, costing.pricer(book, run.as_of), asked, report, cancelled)
+    if cancelled():
+        raise background.Cancelled
+    report(0.9, "Writing the plan down")
     made = _assumptions(book, answer.plan.pop("prices")) | {"entered_priors": asked.priors}
     _store(run, answer, inputs, made)
+    report(1.0, "Done")
+
+
+def _make_of_parts(
+    run: ForecastRun,
+    book: CostBook,
+    asked: Any,
+    report: Callable[[float, str], None],
+    cancelled: Callable[[], bool],
+) -> None:
+    from fleet.planning import parts
+    from fleet.planning.chain import digest
+
+    plan, known = parts.finish(run, book, asked, report, cancelled)
+    run.refresh_from_db(fields=["diagnostics", "inputs_digest"])
+    made = _assumptions(book, plan.pop("prices")) | {"entered_priors": asked.priors}
+    with transaction.atomic():
+        inputs, results = parts.close(run)
+        ForecastRun.objects.filter(pk=run.pk).update(
+            state=State.DONE,
+            finished_at=timezone.now(),
+            inputs_digest=digest(run.inputs_digest, inputs),
+            result_digest=digest(plan, results),
+            assumptions=made,
+            result=plan,
+            diagnostics=(run.diagnostics or {}) | {"inputs_known": known},
+        )
     report(1.0, "Done")
 
 

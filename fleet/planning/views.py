@@ -69,6 +69,7 @@ def grouped(request: HttpRequest, grouping: str) -> HttpResponse:
         "leaf": leaf,
         "tables": [(table, own.get(table.key)) for table in leaf],
         "groupings": selectors.GROUPINGS,
+        "left_out": (found.run.result or {}).get("left_out", {}).get(grouping, 0),
     }
     return render(request, "planning/grouped.html", context)
 

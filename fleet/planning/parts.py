@@ -1,0 +1,245 @@
+"""A large forecast worked off part by part, by as many workers as there are, and joined by the job that asked.
+
+A part is claimed by a conditional update for a while; a worker that dies leaves it to the next. What a part comes to
+is stored with its claim in one transaction, so that a part counts once however often it was tried.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import uuid
+from collections.abc import Callable
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from django.conf import settings
+from django.db import connection, transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from fleet.estate import background
+from fleet.estate.scope import Reach, Scope, current_scope, scoped
+from fleet.planning import blocks, chain, costing
+from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
+from fleet.planning.part_rows import ForecastPart
+
+if TYPE_CHECKING:
+    from fleet.planning.chain import Asked, Ground, Progress
+    from forecasting.episodes import Records
+    from forecasting.posterior import Posterior
+
+LEASE = timedelta(minutes=3)  # far above the seconds that a part takes
+MOST_HELPERS = 16
+LOOK_AGAIN_SECONDS = 0.5
+State = ForecastRun.State
+
+
+@transaction.atomic
+def split(
+    run: ForecastRun, records: Records, posterior: Posterior, asked: Asked, cuts: list[list[int]], **kept: Any
+) -> None:
+    """Write the parts with all they need, and ring for helpers. `kept` goes to the run's own row."""
+    ground = blocks.shared_ground(records, posterior, asked, cuts)
+    standing = records.heaters[records.heaters["ending"] == ""]["property_id"].value_counts()
+    ForecastPart.objects.filter(run=run).delete()
+    HeaterOutlook.objects.filter(run=run).delete()
+    buildings = records.heaters.groupby("property_id")["building_id"].unique()
+    for number, property_ids in enumerate(cuts):
+        own = {int(one) for rows in buildings.reindex(property_ids) for one in rows}
+        ForecastPart.objects.create(
+            organisation_id=run.organisation_id,
+            run=run,
+            number=number,
+            property_ids=property_ids,
+            share=float(standing.reindex(property_ids).sum() / standing.sum()),
+            question=_question(blocks.posterior_of(posterior, own), ground, property_ids),
+        )
+    ForecastRun.objects.filter(pk=run.pk).update(engine_version=posterior.version[:40], **kept)
+    if not settings.EMBEDDED:
+        for number in range(min(len(cuts) - 1, MOST_HELPERS)):
+            background.enqueue(
+                "forecast part", {"run_id": run.pk}, run.organisation_id, unique_key=f"{run.pk} {number}"
+            )
+
+
+def _question(posterior: Posterior, ground: Ground, property_ids: list[int]) -> bytes:
+    import numpy as np
+
+    plain = {
+        "kinds": posterior.kinds,
+        "covariates": posterior.covariates,
+        "seed": posterior.seed,
+        "version": posterior.version,
+        "months": [[number, ground.months[number]] for number in property_ids],
+        "calendars": sorted(ground.calendars),
+        "portfolio_month": ground.portfolio_month,
+        "paths": ground.paths,
+    }
+    return blocks.packed(
+        {
+            "plain": np.array(json.dumps(plain)),
+            "ageing": ground.ageing,
+            "buildings": np.array(posterior.buildings, dtype=np.int64),
+            **{name: getattr(posterior, name) for name in _ARRAYS},
+        }
+    )
+
+
+_ARRAYS = ("log_shape", "log_scale", "beta", "dispersion", "z", "building_failures")
+
+
+def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[Posterior, Ground]:
+    import numpy as np
+
+    from fleet.planning import periods
+    from forecasting.posterior import Diagnostics, Posterior
+
+    arrays = blocks.unpacked(bytes(part.question or b""))
+    plain = json.loads(str(arrays["plain"]))
+    nothing = Diagnostics(0.0, 0.0, "", True, 0, {}, (), np.zeros(len(plain["kinds"])))
+    posterior = Posterior(
+        kinds=tuple(plain["kinds"]),
+        covariates=tuple(plain["covariates"]),
+        buildings=tuple(arrays["buildings"].tolist()),
+        building_exposure=np.zeros((len(arrays["dispersion"]), 0)),
+        diagnostics=nothing,
+        seed=plain["seed"],
+        version=plain["version"],
+        **{name: arrays[name] for name in _ARRAYS},
+    )
+    calendars = {
+        month: periods.fiscal_years(run.as_of, month, asked.horizon_years) for month in plain["calendars"]
+    }
+    ground = chain.Ground(
+        dict(plain["months"]),
+        plain["portfolio_month"],
+        calendars,
+        periods.cells_of(list(calendars.values())),
+        paths=plain["paths"],
+        ageing=arrays["ageing"],
+    )
+    return posterior, ground
+
+
+def begun(run: ForecastRun) -> bool:
+    return ForecastPart.objects.filter(run=run).exists()
+
+
+def help_with(run_id: int, book_and_question: Callable[[ForecastRun], tuple[CostBook, Asked]]) -> int:
+    """A helper: work off parts of the run until none can be claimed."""
+    run = ForecastRun.objects.filter(pk=run_id, state=State.RUNNING).first()
+    count = 0
+    if run is not None:
+        book, asked = book_and_question(run)
+        while _one(run, book, asked):
+            count += 1
+    return count
+
+
+def finish(
+    run: ForecastRun,
+    book: CostBook,
+    asked: Asked,
+    progress: Progress,
+    cancelled: Callable[[], bool],
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Work off parts beside the helpers, wait for theirs, add all up. The plan, and what is known of its inputs."""
+    total = ForecastPart.objects.filter(run=run).count()
+    pause = threading.Event()
+    while (left := ForecastPart.objects.filter(run=run, done=False).count()) > 0:
+        if cancelled():
+            raise background.Cancelled
+        progress(0.62 + 0.26 * (1 - left / total), f"Following part {total - left + 1} of {total}")
+        if not _one(run, book, asked):
+            pause.wait(LOOK_AGAIN_SECONDS)
+    progress(0.9, "Adding the parts up")
+    return _joined(run, asked)
+
+
+def _claim(run: ForecastRun) -> ForecastPart | None:
+    now = timezone.now()
+    free = Q(claimed_until=None) | Q(claimed_until__lt=now)
+    rows = ForecastPart.objects.filter(run=run, done=False)
+    for number, claim in rows.filter(free).values_list("pk", "claim")[:20]:
+        token = uuid.uuid4()
+        if rows.filter(free, pk=number, claim=claim).update(claim=token, claimed_until=now + LEASE):
+            return ForecastPart.objects.get(pk=number)
+    return None
+
+
+def _one(run: ForecastRun, book: CostBook, asked: Asked) -> bool:
+    from fleet.planning.frames import records_in_scope
+
+    part = _claim(run)
+    if part is None:
+        return False
+    posterior, ground = _read_question(part, run, asked)
+    price = costing.pricer(book, run.as_of)
+    whole = current_scope()
+    narrow = Scope(
+        (Reach(run.organisation_id, frozenset(part.property_ids)),),
+        person_id=whole.person_id,
+        actor=whole.actor,
+    )
+    with scoped(narrow):
+        records = records_in_scope(run.as_of)
+        block = blocks.compute(part.number, records, posterior, price, asked, ground, part.share)
+    _keep(run, part, block, chain.digest(records.heaters, records.services, records.waters))
+    return True
+
+
+@transaction.atomic
+def _keep(run: ForecastRun, part: ForecastPart, block: blocks.Block, inputs: str) -> None:
+    from fleet.planning.services import outlook_rows
+
+    rows = outlook_rows(run, block.answer)
+    ranked = [[row.heater_id, row.p_fail_12_months, row.p_fail_36_months, row.reasons] for row in rows]
+    won = ForecastPart.objects.filter(pk=part.pk, claim=part.claim, done=False).update(
+        done=True,
+        claimed_until=None,
+        sums=blocks.packed(block.sums),
+        facts=block.facts,
+        tables=block.answer.plan,
+        inputs_digest=inputs,
+        result_digest=chain.digest(block.answer.plan, ranked),
+    )
+    if won:
+        HeaterOutlook.objects.bulk_create(rows, batch_size=1000)
+
+
+def _joined(run: ForecastRun, asked: Asked) -> tuple[dict[str, Any], dict[str, Any]]:
+    join, ground = blocks.Join(), None
+    kinds: tuple[str, ...] = ()
+    for part in ForecastPart.objects.filter(run=run).order_by("number").iterator(chunk_size=4):
+        if ground is None:
+            posterior, ground = _read_question(part, run, asked)
+            kinds = posterior.kinds
+        join.add(blocks.unpacked(bytes(part.sums or b"")), part.facts, part.tables)
+    assert ground is not None
+    return join.plan(kinds, ground), join.inputs_known()
+
+
+def close(run: ForecastRun) -> tuple[list[str], list[str]]:
+    """Rank all heaters, let go of what only the joining needed; digests of the parts' inputs and results."""
+    table = HeaterOutlook._meta.db_table
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {table} SET rank = found.place FROM (SELECT id, ROW_NUMBER() OVER (ORDER BY p_fail_36_months DESC, "  # noqa: S608 - ours
+            f"p_fail_12_months DESC, heater_id) AS place FROM {table} WHERE run_id = %s) AS found "
+            f"WHERE {table}.id = found.id",
+            [run.pk],
+        )
+    parts = ForecastPart.objects.filter(run=run)
+    parts.update(question=None, sums=None)
+    rows = list(parts.order_by("number").values_list("inputs_digest", "result_digest"))
+    return [inputs for inputs, _ in rows], [result for _, result in rows]
+
+
+def tables_of(run: ForecastRun, property_id: int) -> dict[str, Any]:
+    """The groups' tables of the part in which a property stands; empty where the run has no parts."""
+    for number, property_ids in ForecastPart.objects.filter(run=run).values_list("pk", "property_ids"):
+        if property_id in property_ids:
+            found: dict[str, Any] = ForecastPart.objects.values_list("tables", flat=True).get(pk=number)
+            return found
+    return {}

@@ -1,0 +1,177 @@
+"""A large forecast cut into parts: the same numbers whoever computes them, however often a worker is lost."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from decimal import Decimal
+from io import StringIO
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.urls import reverse
+from django.utils import timezone
+
+from fleet.estate.models import Building, Organisation, Person
+from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.estate.services import admit_person
+from fleet.pages import forecasts
+from fleet.planning import blocks, parts, services
+from fleet.planning.models import ForecastPart, ForecastRun, HeaterOutlook
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def house(monkeypatch: pytest.MonkeyPatch) -> Any:
+    """An invented estate of four hundred heaters, cut into several parts as if it were large."""
+    monkeypatch.setattr(blocks, "BLOCK_HEATERS", 30)
+    call_command("make_estate", heaters=400, seed=3, name="Large (invented)", stdout=StringIO())
+    made = Organisation.objects.get(name="Large (invented)")
+    with scoped(scope_of_organisation(made, actor="test")):
+        yield made
+
+
+def open_run(house: Organisation) -> ForecastRun:
+    return services.open_run(house, horizon_years=5, draws=60)
+
+
+def what_it_says(run: ForecastRun) -> tuple[Any, ...]:
+    run.refresh_from_db()
+    rows = HeaterOutlook.objects.filter(run=run).order_by("rank")
+    listed = rows.values_list("rank", "heater_id", "p_fail_36_months", "reasons", "remedies", "planned_cost")
+    return run.state, run.inputs_digest, run.result_digest, run.result, list(listed)
+
+
+class Lost(BaseException):
+    """The worker's process ends here."""
+
+
+def test_parts_give_the_same_bits_in_one_process_and_with_workers_lost_on_the_way(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = services.run_forecast(open_run(house))
+    assert ForecastPart.objects.filter(run=alone).count() >= 5
+
+    again = open_run(house)
+    keep, kept = parts._keep, []
+
+    def lost_after_two(run: ForecastRun, part: ForecastPart, *answer: Any) -> None:
+        if len(kept) == 2:
+            raise Lost  # having computed the part, before it could be written down
+        kept.append(part.number)
+        keep(run, part, *answer)
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(parts, "_keep", lost_after_two)
+        with pytest.raises(Lost):
+            services.run_forecast(again)
+    assert ForecastPart.objects.filter(run=again, done=True).count() == 2
+    again.refresh_from_db()
+    assert again.state == ForecastRun.State.RUNNING
+    assert HeaterOutlook.objects.filter(run=again).exists()
+    assert parts.help_with(again.pk, services.question_of) >= 1, "a helper takes what is free"
+    assert not ForecastPart.objects.filter(run=again, done=False, claimed_until=None).exists()
+    assert ForecastPart.objects.filter(run=again, done=False).count() == 1, (
+        "what the lost one held is held yet"
+    )
+    ForecastPart.objects.filter(run=again, done=False).update(
+        claimed_until=timezone.now() - timedelta(seconds=1)
+    )
+    services.run_forecast(again)
+    assert what_it_says(again) == what_it_says(alone)
+    assert parts.help_with(again.pk, services.question_of) == 0
+
+
+def test_a_part_that_two_workers_computed_counts_once(house: Organisation) -> None:
+    """The first one's claim ran out while it was still at it; it comes back late."""
+    run = open_run(house)
+    alone = services.run_forecast(open_run(house))
+    late: list[tuple[Any, ...]] = []
+    keep = parts._keep
+
+    def slow_once(*answer: Any) -> None:
+        if not late:
+            late.append(answer)
+            ForecastPart.objects.filter(pk=answer[1].pk).update(
+                claimed_until=timezone.now() - timedelta(seconds=1)
+            )
+            return
+        keep(*answer)
+
+    with pytest.MonkeyPatch.context() as meanwhile:
+        meanwhile.setattr(parts, "_keep", slow_once)
+        services.run_forecast(run)
+    keep(*late[0])
+    assert what_it_says(run) == what_it_says(alone)
+
+
+def test_every_grouping_sums_to_the_portfolio_to_the_cent_and_agrees_with_one_piece(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cut = services.run_forecast(open_run(house))
+    monkeypatch.setattr(blocks, "BLOCK_HEATERS", 4000)
+    whole = services.run_forecast(open_run(house))
+    assert not ForecastPart.objects.filter(run=whole).exists()
+    for run in (cut, whole):
+        groups = run.result["groups"]
+        for year, total in enumerate(groups["total"][0]["years"]):
+            for grouping in ("property", "building", "kind"):
+                found = sum(Decimal(row["years"][year]["cost"]["expected"]) for row in groups[grouping])
+                assert found == Decimal(total["cost"]["expected"]), (grouping, year)
+    ends = [run.result["groups"]["total"][0]["years"][-1] for run in (cut, whole)]
+    # The same law by other random numbers: means of 60 paths, spread about 10 % of the total.
+    assert float(ends[0]["cost_so_far"]["expected"]) == pytest.approx(
+        float(ends[1]["cost_so_far"]["expected"]), rel=0.08
+    )
+    chances = [
+        list(
+            HeaterOutlook.objects.filter(run=run)
+            .order_by("heater_id")
+            .values_list("heater_id", "p_fail_36_months")
+        )
+        for run in (cut, whole)
+    ]
+    assert chances[0] == chances[1], "a heater's own outlook does not depend on the cut"
+    for name in ("parameters", "chance", "prices"):
+        assert cut.result["spread"][name] == pytest.approx(whole.result["spread"][name], abs=0.15)
+
+
+def test_groups_that_are_not_listed_still_have_their_figures(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = services.run_forecast(open_run(house))
+    monkeypatch.setattr(blocks, "LISTED", 2)
+    run = services.run_forecast(open_run(house))
+    assert len(run.result["groups"]["property"]) == 2
+    assert run.result["left_out"]["property"] == len(full.result["groups"]["property"]) - 2
+    for number in [row["key"] for row in full.result["groups"]["property"]]:
+        assert forecasts.years(run, "property", number) == forecasts.years(full, "property", number)
+    last = Building.objects.order_by("-pk").first()
+    assert last is not None
+    assert forecasts.years(run, "building", last.pk) == forecasts.years(full, "building", last.pk) != []
+
+
+def test_its_pages_open(house: Organisation, monkeypatch: pytest.MonkeyPatch, client: Any) -> None:
+    monkeypatch.setattr(blocks, "LISTED", 3)
+    services.run_forecast(open_run(house))
+    admit_person(house, "p@almanac.example", "planner")
+    client.force_login(Person.objects.get(email="p@almanac.example"))
+    for address in ("planning:plan", "planning:heaters"):
+        assert client.get(reverse(address)).status_code == 200
+    assert (
+        b"more stand each on its own page"
+        in client.get(reverse("planning:grouped", args=["property"])).content
+    )
+
+
+def test_called_off_between_parts_it_leaves_nothing(house: Organisation) -> None:
+    run = open_run(house)
+    asked = iter([False] * 50)
+    with pytest.raises(services.background.Cancelled):
+        services.run_forecast(
+            run, cancelled=lambda: ForecastPart.objects.filter(run=run, done=True).exists() or next(asked)
+        )
+    run.refresh_from_db()
+    assert run.state == ForecastRun.State.CANCELLED
+    assert not ForecastPart.objects.filter(run=run).exists()
