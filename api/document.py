@@ -34,6 +34,7 @@ SETTINGS = {
     "SORT_OPERATIONS": False,
     "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "PATH_CONVERTER_OVERRIDES": {"number": {"type": "integer", "minimum": 0, "maximum": 10**18 - 1}},
 }
 
 
@@ -164,6 +165,7 @@ def made() -> dict[str, Any]:
 
 
 def _finished(document: dict[str, Any]) -> dict[str, Any]:
+    _mend(document)
     schemas = document["components"]["schemas"]
     schemas["Problem"] = _problem()
     for name, schema in schemas.items():
@@ -185,6 +187,18 @@ def _finished(document: dict[str, Any]) -> dict[str, Any]:
     }
     document["servers"] = [{"url": "/"}]
     return document
+
+
+def _mend(part: Any) -> None:
+    """Anything or null is anything: null would satisfy both and so, by `oneOf`, neither."""
+    if isinstance(part, dict):
+        if part.get("oneOf") == [{}, {"type": "null"}]:
+            del part["oneOf"]
+        for inner in part.values():
+            _mend(inner)
+    elif isinstance(part, list):
+        for inner in part:
+            _mend(inner)
 
 
 def _listed(document: dict[str, Any]) -> set[str]:

@@ -278,5 +278,14 @@ LOGGING = logging_settings(EMBEDDED, environment.text("ALMANAC_LOG_LEVEL", "WARN
 METRICS_TOKEN = environment.text("ALMANAC_METRICS_TOKEN", "")
 # "elsewhere": the operator backs database and files up by other means, and `doctor` does not ask for `back-up`.
 BACKUPS = environment.choice("ALMANAC_BACKUPS", ("here", "elsewhere"), "here")
+# Shared by all processes of the full mode; the embedded mode is one process. Nothing in it is worth keeping.
+if REDIS_URL:
+    CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "LOCATION": REDIS_URL,
+            "KEY_PREFIX": "almanac",
+        }
+    }
 # Requests a minute that one person or service may send to the API.
 API_PER_MINUTE = environment.number("ALMANAC_API_PER_MINUTE", 3000)

@@ -40,13 +40,25 @@ def fill(heater: Heater) -> dict[str, int]:
     service = ServiceRecord.objects.create(heater=heater, kind="flush", **mine)
     water = WaterTest.objects.create(property=building.property, hardness_mg_l=100, **mine)
     visit = Visit.objects.create(building=building, day=DAY, **mine)
-    task = Task.objects.create(heater=heater, kind="flush", due_on=DAY, rule="interval", reason="made up", visit=visit, **mine)
-    finding = Finding.objects.create(task=task, heater=heater, name="x", words="seen", seen_at=timezone.now(), **mine)
-    unsafe = UnsafeFinding.objects.create(heater=heater, task=task, what="smell", seen_at=timezone.now(), **mine)
+    task = Task.objects.create(
+        heater=heater, kind="flush", due_on=DAY, rule="interval", reason="made up", visit=visit, **mine
+    )
+    finding = Finding.objects.create(
+        task=task, heater=heater, name="x", words="seen", seen_at=timezone.now(), **mine
+    )
+    unsafe = UnsafeFinding.objects.create(
+        heater=heater, task=task, what="smell", seen_at=timezone.now(), **mine
+    )
     leak = LeakReport.objects.create(heater=heater, words="drip", reported_at=timezone.now(), **mine)
     job = Job.objects.create(kind="forecast", run_after=timezone.now(), **mine)
     run = ForecastRun.objects.create(
-        as_of=DAY, state="done", job=job, result=RESULT, assumptions={"currency": "USD"}, diagnostics={}, **mine
+        as_of=DAY,
+        state="done",
+        job=job,
+        result=RESULT,
+        assumptions={"currency": "USD"},
+        diagnostics={},
+        **mine,
     )
     HeaterOutlook.objects.create(
         run=run, heater=heater, rank=1, age_years=9, age_known=True, p_fail_12_months=0.1, p_fail_36_months=0.3,
@@ -59,7 +71,9 @@ def fill(heater: Heater) -> dict[str, int]:
         waiting_cost=Decimal(1), new_unit_a_year=Decimal(1), **mine,
     )  # fmt: skip
     batch = ImportBatch.objects.create(file_name="a.csv", sha256="0" * 64, size_bytes=1, **mine)
-    paper = Attachment(heater=heater, name="a.pdf", content_type="application/pdf", size_bytes=4, sha256="0" * 64, **mine)
+    paper = Attachment(
+        heater=heater, name="a.pdf", content_type="application/pdf", size_bytes=4, sha256="0" * 64, **mine
+    )
     paper.file.save("a.pdf", ContentFile(b"%PDF"), save=False)
     paper.save()
     record_change(heater, "entered")
@@ -92,10 +106,10 @@ def every_operation() -> Iterator[tuple[str, str, Operation]]:
             where = before + str(entry.pattern)
             if isinstance(entry, URLResolver):
                 yield from walk(entry.url_patterns, where)
-            elif isinstance(entry, URLPattern) and issubclass(getattr(entry.callback, "cls", object), ApiView):
-                if entry.name != "nothing":
-                    for method, operation in entry.callback.cls.operations().items():
-                        yield f"/{where}", method.upper(), operation
+            elif isinstance(entry, URLPattern) and entry.name != "nothing":
+                view = getattr(entry.callback, "cls", object)
+                for method, operation in view.operations().items() if issubclass(view, ApiView) else ():
+                    yield f"/{where}", method.upper(), operation
 
     yield from walk(urls.urlpatterns, "")
 

@@ -47,7 +47,11 @@ def address(path: str, numbers: dict[str, int] | None) -> str:
     where = path
     if "<number:pk>" in path:
         where = path.replace("<number:pk>", str(MISSING if numbers is None else numbers[first]))
-    where = where.replace("<slug:code>", "flush").replace("<str:file_format>", "json").replace("<slug:kind>", "heaters")
+    where = (
+        where.replace("<slug:code>", "flush")
+        .replace("<str:file_format>", "json")
+        .replace("<slug:kind>", "heaters")
+    )
     assert "<" not in where, f"the matrix does not know what stands for {path}"
     return where
 
@@ -121,7 +125,9 @@ def test_lists_hold_no_row_of_another_house(cast: Cast, rows: dict[str, dict[str
         numbers = {row["id"] for row in api.read(path)["items"]}
         assert rows["foreign"].get(kind) not in numbers, path
         assert kind not in rows["own"] or rows["own"][kind] in numbers, path
-    everything = b"".join(api.get("exports/record.json").streaming_content) + api.get("changes?limit=1000").content
+    everything = (
+        b"".join(api.get("exports/record.json").streaming_content) + api.get("changes?limit=1000").content
+    )
     assert b"Birch" not in everything
     assert b"Alder" in everything
 
