@@ -6,6 +6,7 @@ Here a few cases an operation. Thousands: `ALMANAC_SCHEMA_EXAMPLES=100 uv run --
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from typing import Any
 
 import pytest
@@ -80,7 +81,7 @@ def hold(operation: Any, numbers: dict[str, int], headers: dict[str, str]) -> No
         cache.clear()
         if kind in numbers and "id" in (case.path_parameters or {}) and case.path_parameters["id"] % 2:
             case.path_parameters["id"] = numbers[kind]
-        with pytest.raises(Undone), transaction.atomic():
+        with suppress(Undone), transaction.atomic():
             case.call_and_validate(headers=headers, checks=CHECKS)
             raise Undone
 
