@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from fleet.contracts import rounds
+from fleet.contracts import demo, rounds
 from fleet.contracts import survey as surveys
 from fleet.contracts.models import Contract, Survey
 from fleet.estate.background import Running, register
+from fleet.estate.models import Organisation
 
 
 @register("contract survey")
@@ -28,3 +29,9 @@ def promise_contract(job: Running) -> dict[str, Any]:
 @register("contract rounds", every="day")
 def hold_contracts(job: Running) -> dict[str, Any]:
     return rounds.hold_all(job.row.organisation, job.report)
+
+
+@register("demo contract")
+def open_demo_contract(job: Running) -> dict[str, Any]:
+    house = Organisation.objects.get(pk=job.payload["house_id"])
+    return {"made": demo.open_contract(job.row.organisation, house, job.report, job.cancelled)}

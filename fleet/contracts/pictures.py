@@ -30,6 +30,7 @@ def priced_costs(rows: Rows, marks: Rows, currency: str = "USD", narrow: bool = 
                     "title": "Share of futures",
                     "axis": {"format": ".0%", "tickCount": 4},
                 },
+                "y2": {"datum": 0},
             },
         }
     ]

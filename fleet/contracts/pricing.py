@@ -26,7 +26,7 @@ Response = Offer.Response
 # Friday. Then 60 of 105 hours lie after hours, and two days of seven are weekends.
 AFTER_HOURS_SHARE = {Response.WORKING_DAY: 0.0, Response.ANY_DAY: 2 / 7, Response.HOURS: 60 / 105}
 USUAL_CARE = ("flush", "relief_valve_test", "anode_inspection", "tankless_descale")
-WORST_SHARE = 1 / 3  # of the heaters, when asking what it would cost if only the worst were enrolled
+WORST_SHARE = 1 / 3  # of the heaters, when asking what it would cost if only the dearest were enrolled
 
 
 class PricingRefused(ValueError):
@@ -178,7 +178,7 @@ def price(survey: Survey, book: CompanyBook, wishes: Wishes, asked_price: float 
         "illustrations": ground.figures.illustrations,
         "scopes": _scopes(ground, care, wishes),
         "clauses": _clause_prices(ground, care, wishes, found),
-        "selection": _selection(ground, care, wishes, clauses, found),
+        "selection": _selection(ground, care, wishes, clauses, costs),
         "water": _water(ground, clauses),
         "heaters": _heaters(ground, care, clauses, costs, found),
         "years": _years(costs, found, wishes),
@@ -260,15 +260,17 @@ def _clause_prices(ground: _Ground, care: Care, wishes: Wishes, found: Quote) ->
 
 
 def _selection(
-    ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses, found: Quote
+    ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses, costs: Costs
 ) -> dict[str, float]:
-    """Price a heater of those enrolled, of all surveyed, and if only the worst third were enrolled."""
+    """Price a heater of those enrolled, of all surveyed, and if only the dearest third were enrolled."""
     import numpy as np
+
+    from forecasting import contract as science
 
     enrolled = ground.enrolled
     everything = np.ones_like(enrolled)
-    chance = np.bincount(ground.futures.place(ground.futures.failures)[1], minlength=len(enrolled))
-    rank = np.argsort(np.where(enrolled, -chance, 1), kind="stable")
+    expected, _ = science.heater_shares(ground.futures, care, ground.rates, clauses, costs)
+    rank = np.argsort(np.where(enrolled, -expected, np.inf), kind="stable")
     worst = np.zeros_like(enrolled)
     worst[rank[: max(1, int(enrolled.sum() * WORST_SHARE))]] = True
     own = _asked(ground, care, wishes) / int(enrolled.sum())

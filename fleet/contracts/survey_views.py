@@ -150,7 +150,7 @@ def price(request: HttpRequest, pk: int) -> HttpResponse:
         )
         values["wishes"] = asked
         terms = reading.terms(given, starts, valid)
-        if request.method == "POST":
+        if request.method == "POST" and given.get("do") != "try":
             made = _keep(row, values, asked, terms)
             messages.success(request, f"Kept as {made}. Look it over, then issue it.")
             return redirect("contracts:offer", made.pk)

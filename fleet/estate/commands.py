@@ -22,6 +22,9 @@ def organisation_from(options: dict[str, Any]) -> Organisation:
             known = ", ".join(rows.values_list("name", flat=True)) or "none yet"
             raise CommandError(f"There is no organisation called {name!r}. Known: {known}.")
         return found
+    owners = rows.filter(kind=Organisation.Kind.OWNER)
+    if len(owners) == 1:  # a plumbing company beside the only owner has no heaters of its own
+        return owners[0]
     if len(rows) != 1:
         names = ", ".join(row.name for row in rows) or "none yet; run `manage.py start` first"
         raise CommandError(f"Say which organisation with --organisation NAME. Known: {names}.")

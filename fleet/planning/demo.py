@@ -12,6 +12,7 @@ from typing import Any
 
 from django.conf import settings
 
+from fleet.estate.background import enqueue
 from fleet.estate.models import Membership, Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.estate.services import admit_person, found_organisation
@@ -27,6 +28,11 @@ PEOPLE = (
     ("technician@almanac.example", Membership.Role.TECHNICIAN, "Demo technician"),
     ("viewer@almanac.example", Membership.Role.VIEWER, "Demo viewer"),
 )
+COMPANY = "Tarn Weir Plumbing (invented)"
+COMPANY_PEOPLE = (
+    ("boss@almanac.example", Membership.Role.OWNER, "Demo plumbing boss"),
+    ("fitter@almanac.example", Membership.Role.TECHNICIAN, "Demo fitter"),
+)
 DATE_ORDER = "mdy"
 SIGN_IN_FILE = "demo-sign-in.txt"
 Write = Callable[[str], Any]
@@ -35,28 +41,37 @@ Write = Callable[[str], Any]
 def open_demo(write: Write) -> Organisation:
     """Load the estate once, make sure a plan stands, print it and how to sign in."""
     organisation = found_organisation(NAME, invented=True, calendar_stands_at=CALENDAR_STANDS_AT)
-    _admit_people(organisation)
+    company = found_organisation(
+        COMPANY, Organisation.Kind.COMPANY, invented=True, calendar_stands_at=CALENDAR_STANDS_AT
+    )
+    _admit_people(organisation, company)
     with scoped(scope_of_organisation(organisation, actor="demonstration")):
         from fleet.heaters.models import Heater
 
         if not Heater.objects.exists():
             _load(organisation, write)
         _plan(organisation, write)
+    with scoped(scope_of_organisation(company, actor="demonstration")):
+        # Made in the background once the pages are served; a second start finds it there.
+        enqueue("demo contract", {"house_id": organisation.pk}, company.pk, unique_key="demo contract")
     write("")
     write((settings.DATA / SIGN_IN_FILE).read_text(encoding="utf-8"))
     return organisation
 
 
-def _admit_people(organisation: Organisation) -> None:
+def _admit_people(organisation: Organisation, company: Organisation) -> None:
     """Passwords are made once and kept in the data folder, readable by its owner only."""
-    lines = []
-    for email, role, name in PEOPLE:
-        if password := admit_person(organisation, email, role, name):
-            lines.append(f"  {email:<28} {password}   ({role})")
+    lines = [
+        f"  {email:<28} {password}   ({role}{', plumbing company' if of == company else ''})"
+        for of, people in ((organisation, PEOPLE), (company, COMPANY_PEOPLE))
+        for email, role, name in people
+        if (password := admit_person(of, email, role, name))
+    ]
     if lines:
         place = settings.DATA / SIGN_IN_FILE
         place.touch(mode=0o600)
-        place.write_text("Sign in as\n" + "\n".join(lines) + "\n", encoding="utf-8")
+        before = place.read_text(encoding="utf-8") or "Sign in as\n"
+        place.write_text(before + "\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _load(organisation: Organisation, write: Write) -> None:
