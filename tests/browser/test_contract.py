@@ -138,18 +138,10 @@ def test_from_grant_to_how_it_pays(
 def finish(page: Any, task: Task) -> None:
     """Fill in what the task asks for, with its usual answers, and send it."""
     for field in task.task_kind.findings:
-        box = page.locator(f"[name='{field.name}']").first
         if field.type == "choice":
             safe = next(choice for choice in field.choices if choice not in field.unsafe)
-            if box.evaluate("box => box.tagName") == "SELECT":
-                box.select_option(safe)
-            else:
-                page.locator(f"[name='{field.name}'][value='{safe}']").check()
+            page.locator(f"[name='{field.name}'][value='{safe}']").check()
         elif field.type == "number" and field.required:
-            box.fill(f"{field.usual_low:g}")
-    page.locator("form", has=page.locator(f"[name='{task.task_kind.findings[0].name}']")).get_by_role(
-        "button"
-    ).first.click()
-    with unscoped("looking whether the task is done"):
-        task.refresh_from_db()
-    assert task.state == "done", page.content()[:3000]
+            page.locator(f"[name='{field.name}']").fill(f"{field.usual_low:g}")
+    page.get_by_role("button", name="Record as done").click()
+    page.get_by_text("Try the relief valve: done and kept.").wait_for()
