@@ -7,13 +7,13 @@ from typing import Any
 
 from django.db import connection
 
-# organisation, heater, kind, cycle, due day, window, rule, reason, caution
-NewTask = tuple[int, int, str, int, str, int, str, str, str]
-_COPY = """COPY care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
+# organisation, heater, building, kind, cycle, due day, window, rule, reason, caution
+NewTask = tuple[int, int, int, str, int, str, int, str, str, str]
+_COPY = """COPY care_task (organisation_id, heater_id, building_id, kind, cycle, due_on, window_days, rule, reason, caution,
     state, overridden, closed_because, stopped, promised_words) FROM STDIN"""
-_INSERT = """INSERT INTO care_task (organisation_id, heater_id, kind, cycle, due_on, window_days, rule, reason, caution,
+_INSERT = """INSERT INTO care_task (organisation_id, heater_id, building_id, kind, cycle, due_on, window_days, rule, reason, caution,
     state, overridden, closed_because, stopped, promised_words)
-    VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"""
+    VALUES (%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"""
 _FRESH: tuple[Any, ...] = ("open", False, "", False, "")
 
 

@@ -10,7 +10,7 @@ from typing import Any
 from django.db.models import Max, Q
 from django.db.models.functions import Coalesce
 
-from fleet.care.models import CareSetting, Task
+from fleet.care.models import CareSetting, CareStart, Task
 from fleet.care.rules import EARLY_CHANCE, AnodeLook, Facts, SiteSetting, fitted_on
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 
@@ -84,6 +84,7 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
         facts[number] = Facts(
             heater_id=number,
             kind=kind,
+            building_id=building_id,
             started_on=installed or made,
             hardness_mg_l=surroundings.hardness_of(property_id, building_id, softened),
             softened=softened,
@@ -100,6 +101,7 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
             has_leak_alarm=alarm,
             settings=surroundings.settings.get(property_id, {}),
         )
+    _add_first_days(facts)
     _add_services(facts, today)
     _add_closed_tasks(facts, today)
     _predict_anodes(facts)
@@ -109,6 +111,14 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
 def _span(facts: dict[int, Facts]) -> dict[str, int]:
     """Ids of a slice stand close together: a range is quicker to ask for than thousands of ids."""
     return {"heater_id__gte": min(facts), "heater_id__lte": max(facts)}
+
+
+def _add_first_days(facts: dict[int, Facts]) -> None:
+    if not facts:
+        return
+    for heater_id, day in CareStart.objects.filter(**_span(facts)).values_list("heater_id", "began_on"):
+        if heater_id in facts:
+            facts[heater_id].known_since = day
 
 
 def _add_services(facts: dict[int, Facts], today: date) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+EARLIER_TOGETHER_DAYS = 60  # work that belongs together is taken along this long before its window: judgement
 CREW_MINUTES = 420  # a working day less the way there: judgement, no source
 
 
@@ -18,6 +19,8 @@ class Due:
     opens_on: date
     closes_on: date
     minutes: int
+    kind: str = ""
+    together: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +57,23 @@ def trips(tasks: Iterable[Due], today: date, crew_minutes: int = CREW_MINUTES) -
         if not taken:  # the window opens on a weekend: go after it
             day = working_day(rest[0].closes_on + timedelta(days=7), rest[0].opens_on)
             taken = [task for task in rest if task.opens_on <= day]
+        taken += _belonging(taken, rest, day)
         chosen = {task.task_id for task in taken}
         rest = [task for task in rest if task.task_id not in chosen]
         planned.extend(_parts(day, taken, crew_minutes))
     return planned
+
+
+def _belonging(taken: Sequence[Due], rest: Sequence[Due], day: date) -> list[Due]:
+    """Work at the same heater that goes with work of this trip, such as the anode with the flush: one shut-down."""
+    chosen = {task.task_id for task in taken}
+    wanted = {(task.heater_id, code) for task in taken for code in task.together}
+    reach = day + timedelta(days=EARLIER_TOGETHER_DAYS)
+    return [
+        task
+        for task in rest
+        if task.task_id not in chosen and (task.heater_id, task.kind) in wanted and task.opens_on <= reach
+    ]
 
 
 def _parts(day: date, tasks: Sequence[Due], crew_minutes: int) -> list[Trip]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
-from fleet.care import missed, roll
+from fleet.care import laying, missed, roll
 from fleet.estate.background import Running, register
+from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 
 
@@ -19,3 +20,10 @@ def roll_forward(job: Running) -> dict[str, Any]:
     )
     missed.announce_missed(organisation)
     return {"created": result.created, "changed": result.changed, "dropped": result.dropped}
+
+
+@register("lay_visits")
+def lay_visits(job: Running) -> dict[str, Any]:
+    organisation = Organisation.objects.get(pk=job.row.organisation_id)
+    laid = laying.lay_out_all(organisation.pk, today_of(organisation), progress=job.report)
+    return {"visits": laid.visits, "tasks": laid.tasks}

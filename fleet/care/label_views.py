@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import segno
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -11,6 +13,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.care import labels as verbs
+from fleet.care import notices, photos
+from fleet.care.card_words import words_of
 from fleet.care.models import Label, LeakReport
 from fleet.care.services import CareRefused
 from fleet.care.shut_off import shut_off_steps
@@ -49,8 +53,9 @@ def card(request: HttpRequest, pk: int) -> HttpResponse:
     rows = Heater.objects.select_related("position__building__property", "organisation")
     heater: Heater = get_object_or_404(rows, pk=pk)
     label = verbs.label_heaters([heater])[pk]
-    values = {"heater": heater, "shut_off": shut_off_steps(heater), "code": label.code}
-    return render(request, "care/card.html", values | _picture(request, label.code))
+    return render(
+        request, "care/card.html", _card(heater) | {"code": label.code} | _picture(request, label.code)
+    )
 
 
 @page(Need.PUBLIC)
@@ -63,14 +68,37 @@ def scanned(request: HttpRequest, code: str) -> HttpResponse:
     with unscoped("a label's code opens its public card"):
         rows = Label.objects.select_related("heater__position__building__property", "heater__organisation")
         label: Label = get_object_or_404(rows, code=code.upper())
-        heater = label.heater
-    reported = False
+    said = ""
     if request.method == "POST":
-        with scoped(scope_of_organisation(heater.organisation_id, actor="someone at the label")):
-            verbs.report_leak(heater, request.POST.get("words", ""), timezone.now())
-        reported = True
-    values = {"heater": heater, "shut_off": shut_off_steps(heater), "code": label.code, "reported": reported}
-    return render(request, "care/public_card.html", values)
+        with scoped(scope_of_organisation(label.organisation_id, actor="someone at the label")):
+            report = verbs.report_leak(label.heater, request.POST.get("words", ""), timezone.now())
+            said = _photo_of(report, request)
+    return render(request, "care/public_card.html", _card(label.heater) | {
+        "code": label.code, "reported": request.method == "POST", "said": said,
+    })  # fmt: skip
+
+
+def _card(heater: Heater) -> dict[str, Any]:
+    """The card's parts, English first, then the property's languages."""
+    with scoped(scope_of_organisation(heater.organisation_id, actor="someone at the label")):
+        codes = notices.languages_of(heater.position.building.property_id)
+    parts = [
+        {"code": code, "words": words, "shut_off": shut_off_steps(heater, words)}
+        for code, words in words_of(codes)
+    ]
+    return {"heater": heater, "parts": parts}
+
+
+def _photo_of(report: LeakReport | None, request: HttpRequest) -> str:
+    """A photo with the report; the report stands without it. Beyond the hour's limit no picture is read at all."""
+    sent = request.FILES.get("photo")
+    if report is None or sent is None:
+        return ""
+    try:
+        verbs.add_leak_photo(report, photos.read_photo(sent))
+    except CareRefused as refused:
+        return str(refused)
+    return ""
 
 
 @page(Need.WORK)

@@ -14,10 +14,13 @@ from fleet.care.services import CareRefused
 from fleet.estate.happenings import announce, settle
 from fleet.estate.history import record_change
 from fleet.estate.scope import current_scope
+from fleet.heaters.attachments import CheckedFile
 from fleet.heaters.models import Heater
+from fleet.heaters.record_services import attach
 
 LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"  # nothing that reads like something else
-REPORTS_AN_HOUR = 3
+REPORTS_AN_HOUR = 3  # of one heater
+REPORTS_A_PROPERTY_HOUR = 30  # of all heaters of a property: beyond it somebody plays with the labels
 
 
 def new_code() -> str:
@@ -44,7 +47,7 @@ def report_leak(heater: Heater, words: str, at: datetime) -> LeakReport | None:
     """Keep a report from the public card; beyond a few an hour it is already known and None is returned."""
     Heater.objects.select_for_update(of=("self",)).get(pk=heater.pk)
     lately = LeakReport.objects.filter(heater=heater, reported_at__gt=at - timedelta(hours=1)).count()
-    if lately >= REPORTS_AN_HOUR:
+    if lately >= REPORTS_AN_HOUR or _property_floods(heater, at):
         return None
     report: LeakReport = LeakReport.objects.create(
         organisation_id=heater.organisation_id, heater=heater, words=words.strip()[:300], reported_at=at
@@ -59,6 +62,20 @@ def report_leak(heater: Heater, words: str, at: datetime) -> LeakReport | None:
         address=reverse("care:unsafe_list"),
         happened_at=at,
     )
+    return report
+
+
+def _property_floods(heater: Heater, at: datetime) -> bool:
+    number = heater.position.building.property_id
+    rows = LeakReport.objects.filter(heater__position__building__property_id=number)
+    return rows.filter(reported_at__gt=at - timedelta(hours=1)).count() >= REPORTS_A_PROPERTY_HOUR
+
+
+@transaction.atomic
+def add_leak_photo(report: LeakReport, checked: CheckedFile) -> LeakReport:
+    """Keep the picture that came with a report; drawn anew, it holds no place and no person's device."""
+    report.photo = attach(report.heater, checked)
+    report.save(update_fields=["photo"])
     return report
 
 

@@ -34,7 +34,7 @@ def _past_window(today: date) -> Q:
 @transaction.atomic
 def _one_property(row: Property, today: date) -> int:
     tasks = Task.objects.select_for_update(of=("self",)).filter(
-        _past_window(today), state="open", missed_on=None, heater__position__building__property=row
+        _past_window(today), state="open", missed_on=None, building__property=row
     )
     missed = list(tasks.order_by("due_on", "id").values_list("pk", "kind", "due_on"))
     if not missed:

@@ -8,16 +8,20 @@ from typing import Any
 from django.db import models
 from django.db.models import F, Q
 
+from fleet.care.crew_rows import Crew, SiteCare
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.phone_rows import SentEntry, TaskPhoto
 from fleet.estate.scope import Level, ScopedModel
 
 __all__ = [
     "CareSetting",
+    "CareStart",
+    "Crew",
     "Finding",
     "Label",
     "LeakReport",
     "SentEntry",
+    "SiteCare",
     "Task",
     "TaskPhoto",
     "UnsafeFinding",
@@ -53,6 +57,18 @@ class CareSetting(ScopedModel):
         return f"{self.kind} at {self.property}"
 
 
+class CareStart(ScopedModel):
+    """From when on one heater's care is kept here. What no record speaks of is laid out from this day."""
+
+    property_path = "heater__position__building__property"
+    opened_at = Level.WORK
+    heater = models.OneToOneField("heaters.Heater", on_delete=models.CASCADE, related_name="care_start")
+    began_on = models.DateField()
+
+    def __str__(self) -> str:
+        return f"{self.heater} since {self.began_on}"
+
+
 class Visit(ScopedModel):
     """One trip of a crew to one building."""
 
@@ -61,6 +77,12 @@ class Visit(ScopedModel):
     building = models.ForeignKey("estate.Building", on_delete=models.CASCADE, related_name="visits")
     day = models.DateField()
     crew = models.CharField(max_length=200, blank=True)
+    team = models.ForeignKey(
+        "care.Crew", null=True, blank=True, on_delete=models.SET_NULL, related_name="visits"
+    )
+    place_in_day = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="The order of the day's buildings, where set by hand"
+    )
     note = models.TextField(blank=True)
     by_hand = models.BooleanField(default=False, help_text="A person set this day; planning leaves it alone")
     started_at = models.DateTimeField(null=True, blank=True)
@@ -89,9 +111,11 @@ class Task(ScopedModel):
         SKIPPED = "skipped", "left out"
         DROPPED = "dropped", "no longer needed"
 
-    property_path = "heater__position__building__property"
+    property_path = "building__property"
     opened_at = Level.WORK
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="tasks")
+    # Its heater's building, kept here as well: the queue's sums are then read from one index. A place never moves.
+    building = models.ForeignKey("estate.Building", on_delete=models.CASCADE, related_name="+")
     kind = models.CharField(max_length=40)
     cycle = models.PositiveIntegerField(default=1)
     due_on = models.DateField()
@@ -115,7 +139,14 @@ class Task(ScopedModel):
 
     class Meta:
         ordering = ["due_on", "id"]
-        indexes = [models.Index(fields=["organisation", "state", "due_on"])]
+        indexes = [
+            models.Index(fields=["organisation", "state", "due_on"]),
+            models.Index(
+                fields=["organisation", "due_on", "building", "kind"],
+                condition=Q(state="open"),
+                name="task_due_by_building",
+            ),
+        ]
         constraints = [
             models.UniqueConstraint(fields=["heater", "kind", "cycle"], name="one_task_a_cycle"),
             models.UniqueConstraint(
@@ -133,6 +164,11 @@ class Task(ScopedModel):
 
     def __str__(self) -> str:
         return f"{self.task_kind.name}, {self.heater}"
+
+    def save(self, *args: Any, **kwargs: Any) -> None:
+        if self.building_id is None:
+            self.building_id = self.heater.position.building_id
+        super().save(*args, **kwargs)
 
     @property
     def task_kind(self) -> TaskKind:
@@ -233,6 +269,9 @@ class LeakReport(ScopedModel):
     opened_at = Level.WORK
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="leak_reports")
     words = models.CharField(max_length=300, blank=True)
+    photo = models.ForeignKey(
+        "heaters.Attachment", null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+    )
     reported_at = models.DateTimeField()
     answered_at = models.DateTimeField(null=True, blank=True)
     answered_by: Any = models.ForeignKey(

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 
-from fleet.care import selectors
 from fleet.care.kinds import TaskKind, task_kinds
+from fleet.care.licences import Offers
 from fleet.care.models import Finding, Label, Task, UnsafeFinding, Visit
 from fleet.care.phone import record_value
+from fleet.care.priority import Priority
+from fleet.care.risks import priorities
 from fleet.care.shut_off import shut_off_steps
 from fleet.heaters.models import Attachment, Heater
 
@@ -23,25 +25,25 @@ FINDINGS_BACK = timedelta(days=3 * 366)
 BEGUN_BACK = timedelta(days=7)
 
 
-def visits_of_day(today: date) -> QuerySet[Visit]:
-    """Today's visits, and those begun in the last days and not ended."""
+def visits_of_day(today: date, crew_ids: Sequence[int] = ()) -> QuerySet[Visit]:
+    """Today's visits of some crews (and those of no crew), and visits begun in the last days and not ended."""
     begun = Q(day__range=(today - BEGUN_BACK, today), started_at__isnull=False, ended_at=None)
     rows: QuerySet[Visit] = Visit.objects.filter(Q(day=today) | begun)
-    return rows.select_related("building__property").order_by(
-        "day", "building__property__name", "building__name", "crew"
-    )
+    if crew_ids:
+        rows = rows.filter(Q(team_id__in=crew_ids) | Q(team=None))
+    return rows.select_related("building__property").order_by("id")
 
 
 def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
     """Visits with their heaters, tasks, cautions and finding fields, ready to be kept on a phone."""
     shown = list(visits)
     tasks = _tasks(shown)
-    heaters = {task.heater_id: task.heater for task in tasks}
-    surroundings = _Surroundings(heaters, today)
+    surroundings = _Surroundings(tasks, today)
     by_visit: dict[int | None, list[Task]] = defaultdict(list)
     for task in tasks:
         by_visit[task.visit_id].append(task)
     used = sorted({task.kind for task in tasks})
+    shown = in_order(shown, by_visit, surroundings.priorities)
     rows = [_visit(visit, by_visit[visit.pk], surroundings, today) for visit in shown]
     return {
         "today": today.isoformat(),
@@ -50,6 +52,36 @@ def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
         "shut_offs": surroundings.shut_offs,
         "visits": rows,
     }
+
+
+def in_order(
+    visits: Iterable[Visit], by_visit: Mapping[int | None, list[Task]], found: Mapping[int, Priority]
+) -> list[Visit]:
+    """The order of the day's buildings: as set by hand, else the most pressing property first, its buildings together."""
+    rows = list(visits)
+    last = Priority(9, 0.0, "")
+    best = {
+        row.pk: min(
+            (found[task.pk] for task in by_visit.get(row.pk, [])), key=lambda one: one.order, default=last
+        )
+        for row in rows
+    }
+    by_property: dict[int, tuple[int, float]] = {}
+    for row in rows:
+        number = row.building.property_id
+        by_property[number] = min(by_property.get(number, last.order), best[row.pk].order)
+    return sorted(
+        rows,
+        key=lambda row: (
+            row.day,
+            row.place_in_day is None,
+            row.place_in_day or 0,
+            by_property[row.building.property_id],
+            row.building.property.name,
+            best[row.pk].order,
+            row.building.name,
+        ),
+    )
 
 
 def _tasks(visits: list[Visit]) -> list[Task]:
@@ -61,7 +93,9 @@ def _tasks(visits: list[Visit]) -> list[Task]:
 class _Surroundings:
     """What belongs to the heaters of the day, read in a handful of queries."""
 
-    def __init__(self, heaters: Mapping[int, Heater], today: date) -> None:
+    def __init__(self, tasks: list[Task], today: date) -> None:
+        heaters: Mapping[int, Heater] = {task.heater_id: task.heater for task in tasks}
+        self.priorities = priorities(tasks, today)
         ids = list(heaters)
         self.codes = dict(Label.objects.filter(heater_id__in=ids).values_list("heater_id", "code"))
         self.unsafe: dict[int, list[str]] = defaultdict(list)
@@ -73,7 +107,9 @@ class _Surroundings:
             self.pictures[heater_id] = number
         self.shut_offs: list[dict[str, Any]] = []  # most heaters of a day are shut off alike: told once
         self.last = self._last_findings(ids, today)
-        self.workers = selectors.workers_of({row.position.building.property_id for row in heaters.values()})
+        places = {row.position.building.property_id for row in heaters.values()}
+        houses = {row.organisation_id for row in heaters.values()}
+        self.offers = {number: Offers(number, places) for number in houses}
 
     def shut_off_of(self, heater: Heater) -> int:
         found = shut_off_steps(heater)
@@ -130,7 +166,7 @@ def _field(field: Any) -> dict[str, Any]:
 
 def _visit(visit: Visit, tasks: list[Task], around: _Surroundings, today: date) -> dict[str, Any]:
     by_heater: dict[int, list[Task]] = defaultdict(list)
-    for task in tasks:
+    for task in sorted(tasks, key=lambda row: around.priorities[row.pk].order):
         by_heater[task.heater_id].append(task)
     place = visit.building.property
     return {
@@ -169,6 +205,7 @@ def _heater(tasks: list[Task], around: _Surroundings, today: date) -> dict[str, 
 
 def _task(task: Task, around: _Surroundings, today: date) -> dict[str, Any]:
     values = {field.name: record_value(task, field.keeps) for field in task.task_kind.findings if field.keeps}
+    place = task.heater.position.building
     found: dict[str, Any] = {
         "id": task.pk,
         "kind": task.kind,
@@ -176,9 +213,10 @@ def _task(task: Task, around: _Surroundings, today: date) -> dict[str, Any]:
         "late": task.due_on < today,
         "why": task.reason,
         "caution": task.caution,
-        "worker": around.workers.of(task.heater.position.building.property_id, task.task_kind),
+        "worker": around.offers[task.organisation_id].workers.of(place.property_id, task.task_kind),
         "stopped": task.stopped,
-        "offered": True,
+        "offered": not around.offers[task.organisation_id].refusal(task, place.property_id),
+        "first": around.priorities[task.pk].why,
     }
     if task.promised_by:
         found["promised_by"] = task.promised_by.isoformat()

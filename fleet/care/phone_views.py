@@ -16,9 +16,10 @@ from django.template.loader import render_to_string
 from django.templatetags.static import static
 from django.urls import reverse
 from django.utils import timezone
+from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet.care import phone, phone_day, phone_photo, photos, visits
+from fleet.care import crews, phone, phone_day, phone_photo, photos, visits
 from fleet.care.phone_reading import Unreadable, read_moment
 from fleet.care.reading import CareRefused
 from fleet.estate.access import MemberRequest, Need, page
@@ -89,12 +90,14 @@ def manifest(request: HttpRequest) -> HttpResponse:
     return JsonResponse(values, content_type="application/manifest+json")
 
 
+@gzip_page
 @page(Need.WORK)
 @require_GET
 def day(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
     today = today_of(member.organisation, Property.objects.first())
-    values = phone_day.day_of(phone_day.visits_of_day(today), today) | {
+    mine = crews.numbers_of(member.user.pk, member.organisation.pk)
+    values = phone_day.day_of(phone_day.visits_of_day(today, mine), today) | {
         "server_now": timezone.now().isoformat(),
         "csrf": get_token(request),
         "person": {"id": member.user.pk, "name": str(member.user)},

@@ -13,7 +13,7 @@ from django.db.models import Max
 from fleet.care.bulk import NewTask, insert_tasks
 from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
 from fleet.care.kinds import TaskKind, task_kinds
-from fleet.care.models import Task
+from fleet.care.models import CareStart, Task
 from fleet.care.rules import Decision, Withheld, decide, say
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
@@ -106,6 +106,7 @@ def _roll_slice(
     result: RollResult,
 ) -> None:
     first, last = rows[0][0], rows[-1][0]
+    _keep_first_day(organisation_id, rows, day)
     facts = gather(rows, surroundings, day)
     here = Task.objects.filter(heater_id__gte=first, heater_id__lte=last).order_by()
     standing: dict[int, dict[str, tuple[Any, ...]]] = {}
@@ -116,7 +117,8 @@ def _roll_slice(
     plan = _Plan()
     for heater_id, one in facts.items():
         due, held = decide(one, kinds, day)
-        _compare(organisation_id, heater_id, due, held, standing.get(heater_id, {}), cycles, kinds, day, plan)
+        here_ids = (organisation_id, heater_id, one.building_id)
+        _compare(here_ids, due, held, standing.get(heater_id, {}), cycles, kinds, day, plan)
     result.heaters += len(rows)
     result.created += len(plan.create)
     result.changed += len(plan.change)
@@ -124,9 +126,20 @@ def _roll_slice(
     _write(plan, day)
 
 
+def _keep_first_day(organisation_id: int, rows: list[tuple[Any, ...]], day: date) -> None:
+    """From when on a heater's care is kept here: work that no record speaks of is laid out from that day."""
+    here = CareStart.objects.filter(heater_id__gte=rows[0][0], heater_id__lte=rows[-1][0])
+    known = set(here.values_list("heater_id", flat=True))
+    new = [
+        CareStart(organisation_id=organisation_id, heater_id=row[0], began_on=day)
+        for row in rows
+        if row[0] not in known
+    ]
+    CareStart.objects.bulk_create(new, ignore_conflicts=True, batch_size=2000)
+
+
 def _compare(
-    organisation_id: int,
-    heater_id: int,
+    here_ids: tuple[int, int, int],
     due: dict[str, Decision],
     held: dict[str, Withheld],
     standing: dict[str, tuple[Any, ...]],
@@ -141,16 +154,14 @@ def _compare(
         row = standing.get(code)
         if row is None:
             if decision.due_on <= reach:
-                cycle = cycles.get((heater_id, code), 0) + 1
+                cycle = cycles.get((here_ids[1], code), 0) + 1
                 day_text = decision.due_on.isoformat()
                 words = (decision.rule, decision.why, decision.caution)
-                plan.create.append((organisation_id, heater_id, code, cycle, day_text, window, *words))
+                plan.create.append((*here_ids, code, cycle, day_text, window, *words))
             continue
         number, _, _, due_on, rule, reason, caution, old_window, overridden, promised_by, promised_words = row
         if overridden:
             continue
-        if not decision.firm and rule == decision.rule:
-            decision = Decision(code, due_on, rule, reason, decision.caution)
         decision = keep_promise(decision, promised_by, promised_words)
         wanted = (decision.due_on, decision.rule, decision.why, decision.caution, window)
         if wanted != (due_on, rule, reason, caution, old_window):

@@ -25,13 +25,18 @@ ANODE_RENEWAL_DAYS = 30
 EARLY_CHANCE = 0.2  # judgement, no source: look again when one such anode in five would be spent
 LARGE_INPUT_BTU_H = 200_000  # boiler-inspector rules of many states begin here
 LARGE_TANK_GAL = 120
+# First rounds of work that no record speaks of, in days after the heater came on record: judgement, no source.
+FIRST_ROUNDS_SAFETY_DAYS = (14, 90)
+FIRST_ROUNDS_DAYS = (60, 180)
+OLDEST_YEARS = 15  # at this age a heater stands at the head of the first rounds
+AGE_UNKNOWN_COUNTS_YEARS = 11
 MONTHS = calendar.month_abbr[:]
 
 RULES: Mapping[str, str] = {
     "interval": "as the task kind's own source",
     "first_interval": "as the task kind's own source",
     "programme_start": PRACTICE,
-    "unknown_history": PRACTICE,
+    "no_record": "laid out by us: safety work first, older heaters before younger ones; common practice, no source",
     "site_setting": "the site's own setting, with the source written there",
     "skipped": "a person's decision, kept in history",
     "promised": "the promise that the task names",
@@ -68,7 +73,9 @@ class Facts:
 
     heater_id: int
     kind: str
+    building_id: int = 0
     started_on: date | None = None
+    known_since: date | None = None  # the day from which its care is kept here; None: today
     hardness_mg_l: float | None = None
     softened: bool = False
     setpoint_f: float | None = None
@@ -91,14 +98,13 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """One due task. `firm` False: the day only starts the programme, an open task keeps the day it was given."""
+    """One due task."""
 
     kind: str
     due_on: date
     rule: str
     why: str
     caution: str = ""
-    firm: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,29 +198,49 @@ def _dated(
     if skipped is not None:
         due = add_months(skipped, months)
         return Decision(kind.code, due, "skipped", f"Left out on {say(skipped)}; {why}.")
+    since = facts.known_since or today
     if kind.starts == "programme":
-        return _programme_start(kind, facts, today)
+        return _programme_start(kind, facts, since)
     if facts.started_on is None:
-        words = "Neither its age nor this work is on record, which counts as never done"
-        return Decision(kind.code, today, "unknown_history", f"{words}; {why}.", firm=False)
-    first = "first_interval" if rule == "interval" else rule
+        return _first_round(kind, facts, since)
     due = add_months(facts.started_on, months)
+    if due < since:
+        return _first_round(kind, facts, since)
+    first = "first_interval" if rule == "interval" else rule
     return Decision(kind.code, due, first, f"Never done on record since {say(facts.started_on)}; {why}.")
 
 
-def _programme_start(kind: TaskKind, facts: Facts, today: date) -> Decision:
-    """The first round of a check that no record speaks of, spread over the year by the installation day."""
-    step = min(kind.interval_months, 12)
+def _first_round(kind: TaskKind, facts: Facts, since: date) -> Decision:
+    """Work that no record speaks of is laid out over the first months by risk, not called years late.
+
+    The day hangs on the day the heater came on record, so that it stays whenever it is asked.
+    """
+    years = AGE_UNKNOWN_COUNTS_YEARS
     if facts.started_on is not None:
-        behind = (today.year - facts.started_on.year) * 12 + today.month - facts.started_on.month
-        rounds = max(behind // step, 0)
-        due = add_months(facts.started_on, rounds * step)
-        if due < today:
-            due = add_months(facts.started_on, (rounds + 1) * step)
-    else:
-        due = add_months(today, facts.heater_id % step)
+        years = max((since - facts.started_on).days // 365, 0)
+    pressing = kind.safety or kind.starts == "condition"
+    first, last = FIRST_ROUNDS_SAFETY_DAYS if pressing else FIRST_ROUNDS_DAYS
+    offset = last - (last - first) * min(years, OLDEST_YEARS) // OLDEST_YEARS
+    due = since + timedelta(days=offset)
+    order = "Safety work goes first" if pressing else "After the safety work"
+    age = "age not known" if facts.started_on is None else f"{years} years old on {say(since)}"
+    why = f"No record: first round due {say(due)}. {order}, older heaters before younger ({age})."
+    return Decision(kind.code, due, "no_record", why)
+
+
+def _programme_start(kind: TaskKind, facts: Facts, since: date) -> Decision:
+    """The first round of a check that no record speaks of: by risk for a heater that came here in use, else a
+    round after its installation."""
+    step = min(kind.interval_months, 12)
+    if facts.started_on is None or (kind.safety and add_months(facts.started_on, step) < since):
+        return _first_round(kind, facts, since)
+    behind = (since.year - facts.started_on.year) * 12 + since.month - facts.started_on.month
+    rounds = max(behind // step, 1)
+    due = add_months(facts.started_on, rounds * step)
+    if due < since:
+        due = add_months(facts.started_on, (rounds + 1) * step)
     words = f"Not on record yet; the first round falls on {say(due)}, then {every(kind.interval_months)}."
-    return Decision(kind.code, due, "programme_start", words, firm=False)
+    return Decision(kind.code, due, "programme_start", words)
 
 
 def _interval(kind: TaskKind, facts: Facts, default: int) -> tuple[int, str | None]:
@@ -265,15 +291,19 @@ def _flush(kind: TaskKind, facts: Facts, today: date) -> Decision | Withheld | N
 def _old_tank(kind: TaskKind, facts: Facts, today: date) -> Decision | None:
     """Inspection and replacement review: only where the flush is withheld for age."""
     last = facts.last_done.get(kind.code) or facts.last_skipped.get(kind.code)
+    since = facts.known_since or today
     if is_old_never_flushed(facts, today) and facts.started_on is not None:
+        rule = "old_tank_never_flushed"
         due = add_months(facts.started_on, OLD_TANK_YEARS * 12) if last is None else add_months(last, 12)
+        if last is None and due < since:
+            due = _first_round(kind, facts, since).due_on
         why = f"In service since {say(facts.started_on)} with no flush on record: not flushed, looked over instead."
-        return Decision(kind.code, due, "old_tank_never_flushed", why)
+        return Decision(kind.code, due, rule, why)
     unknown = facts.started_on is None and "flush" not in facts.last_done
     if unknown and kind.code == "tank_inspection":
-        due = today if last is None else add_months(last, 12)
+        due = _first_round(kind, facts, since).due_on if last is None else add_months(last, 12)
         why = "Neither age nor flush is on record: read the plate and look it over first."
-        return Decision(kind.code, due, "age_unknown_never_flushed", why, firm=last is not None)
+        return Decision(kind.code, due, "age_unknown_never_flushed", why)
     return None
 
 

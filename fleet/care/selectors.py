@@ -12,7 +12,6 @@ from django.db.models import Count, Min, Prefetch, Q, QuerySet
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
 from fleet.estate.models import Building
-from fleet.heaters.models import Heater
 
 
 @dataclass
@@ -46,13 +45,14 @@ class BuildingCount:
     late: int
     minutes: int
     earliest: date
+    late_safety: int
 
 
 def due_tasks(today: date, horizon_days: int = 60, property_name: str = "") -> QuerySet[Task]:
     """Open tasks due by the end of the horizon, late ones included."""
     due: QuerySet[Task] = Task.objects.filter(state="open", due_on__lte=today + timedelta(days=horizon_days))
     if property_name:
-        due = due.filter(heater__position__building__property__name=property_name)
+        due = due.filter(building__property__name=property_name)
     return due
 
 
@@ -62,9 +62,7 @@ def due_by_building(
     """The queue: buildings with due tasks, the longest late building first, each with its tasks by heater."""
     due = due_tasks(today, horizon_days, property_name)
     if building_ids is not None:
-        # Named heaters let the database use the index of open tasks instead of reading the whole queue.
-        heaters = Heater.objects.filter(position__building_id__in=building_ids, ending="")
-        due = due.filter(heater_id__in=list(heaters.values_list("pk", flat=True)))
+        due = due.filter(building_id__in=building_ids)
     due = due.select_related("heater__position__building__property__organisation").order_by(
         "due_on", "heater_id", "kind"
     )
@@ -78,29 +76,27 @@ def due_by_building(
 
 
 def due_counts(today: date, horizon_days: int = 60, property_name: str = "") -> list[BuildingCount]:
-    """Buildings with due tasks and their sums, counted in the database: quick at any size."""
-    place = "heater__position__building"
+    """Buildings with due tasks and their sums, counted in the database from one index: quick at any size."""
     rows = (
         due_tasks(today, horizon_days, property_name)
         .order_by()
-        .values_list(
-            f"{place}_id", f"{place}__name", f"{place}__property_id", f"{place}__property__name", "kind"
-        )
+        .values_list("building_id", "kind")
         .annotate(tasks=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"))
     )
     kinds = task_kinds()
     sums: dict[int, list[Any]] = {}
-    for building_id, building, property_id, property_name_, kind, tasks, late, earliest in rows:
-        row = sums.setdefault(
-            building_id, [building_id, building, property_id, property_name_, 0, 0, 0, earliest]
-        )
-        row[4] += tasks
-        row[5] += late
-        row[6] += tasks * kinds[kind].minutes if kind in kinds else 0
-        row[7] = min(row[7], earliest)
-    return sorted(
-        (BuildingCount(*row) for row in sums.values()), key=lambda row: (row.earliest, row.building_id)
-    )
+    for building_id, kind, tasks, late, earliest in rows:
+        row = sums.setdefault(building_id, [0, 0, 0, earliest, 0])
+        row[0] += tasks
+        row[1] += late
+        row[2] += tasks * kinds[kind].minutes if kind in kinds else 0
+        row[3] = min(row[3], earliest)
+        row[4] += late if kind in kinds and kinds[kind].safety else 0
+    places = Building.objects.values_list("id", "name", "property_id", "property__name")
+    if property_name:
+        places = places.filter(property__name=property_name)
+    found = [BuildingCount(*place, *sums[place[0]]) for place in places.order_by() if place[0] in sums]
+    return sorted(found, key=lambda row: (-row.late_safety, row.earliest, row.building_id))
 
 
 def tasks_of(heater_id: int) -> QuerySet[Task]:
@@ -150,9 +146,11 @@ def visits_between(first: date, last: date, building_id: int | None = None) -> Q
     if building_id is not None:
         rows = rows.filter(building_id=building_id)
     tasks = (
-        Task.objects.filter(state="open").select_related("heater__position").order_by("heater_id", "due_on")
+        Task.objects.filter(state="open", kind__in=list(task_kinds()))
+        .select_related("heater__position__building__property")
+        .order_by("heater_id", "due_on")
     )
-    rows = rows.select_related("building__property").prefetch_related(
+    rows = rows.select_related("building__property", "team").prefetch_related(
         Prefetch("tasks", tasks, to_attr="open_tasks")
     )
     return rows.order_by("day", "building__property__name", "building__name", "crew")

@@ -12,6 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from fleet.care.kinds import WORKERS, task_kinds
+from fleet.care.licences import refusal_for
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
 from fleet.care.reading import CareRefused, Seen, read_findings
 from fleet.care.roll import RollResult, local_today, roll_forward
@@ -100,6 +101,8 @@ def complete_task(
                     f"{one.field.label}: {one.value:g} {one.field.unit}? Usual is {one.field.usual_range()}."
                 )
     dangers = [one for one in seen.values() if one.unsafe]
+    if not dangers and (refusal := refusal_for(task)):
+        raise CareRefused(refusal)
     if problems and not dangers:
         raise CareRefused("Some findings need another look.", problems)
     keep_findings(task, seen, at)

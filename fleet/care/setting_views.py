@@ -5,11 +5,12 @@ from __future__ import annotations
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods
+from django.views.decorators.http import require_http_methods, require_POST
 
-from fleet.care import services
+from fleet.care import crews, services
+from fleet.care.card_words import languages
 from fleet.care.kinds import WORKERS, task_kinds
-from fleet.care.models import CareSetting
+from fleet.care.models import CareSetting, SiteCare
 from fleet.care.rules import every
 from fleet.estate.access import Need, page
 from fleet.estate.background import enqueue
@@ -32,7 +33,32 @@ def settings_page(request: HttpRequest, pk: int) -> HttpResponse:
         }
         for code, kind in sorted(task_kinds().items(), key=lambda item: item[1].name)
     ]
-    return render(request, "care/settings.html", {"property": row, "kinds": kinds, "workers": WORKERS})
+    site = SiteCare.objects.filter(property=row).first()
+    values = {
+        "property": row,
+        "kinds": kinds,
+        "workers": WORKERS,
+        "checked": site is None or site.licences_checked,
+        "languages": languages(),
+        "chosen": site.languages if site else [],
+    }
+    return render(request, "care/settings.html", values)
+
+
+@page(Need.PLAN)
+@require_POST
+def site_care(request: HttpRequest, pk: int) -> HttpResponse:
+    """Whether licences are checked here, and the languages of the cards and notices."""
+    row: Property = get_object_or_404(Property.objects, pk=pk)
+    try:
+        crews.set_site_care(
+            row, bool(request.POST.get("licences_checked")), request.POST.getlist("languages")
+        )
+    except services.CareRefused as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "Kept.")
+    return redirect("care:settings", row.pk)
 
 
 def _own_every(setting: CareSetting | None) -> str:

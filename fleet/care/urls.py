@@ -1,6 +1,15 @@
 from django.urls import path
 
-from fleet.care import label_views, phone_views, sent_views, setting_views, views, visit_views
+from fleet.care import (
+    crew_views,
+    done_views,
+    label_views,
+    phone_views,
+    sent_views,
+    setting_views,
+    views,
+    visit_views,
+)
 
 app_name = "care"
 urlpatterns = [
@@ -20,6 +29,14 @@ urlpatterns = [
     path("work/buildings/<int:pk>/visits/plan/", visit_views.plan, name="plan_visits"),
     path("work/visits/<int:pk>/move/", visit_views.move, name="move_visit"),
     path("work/visits/<int:pk>/notice/", visit_views.notice, name="notice"),
+    path("work/visits/lay-out/", crew_views.lay_out, name="lay_out"),
+    path("work/visits/order/", crew_views.order, name="order_day"),
+    path("work/visits/<int:pk>/crew/", crew_views.give, name="give_visit"),
+    path("work/visits/<int:pk>/mark/", crew_views.mark, name="mark_visit"),
+    path("work/crews/", crew_views.crews, name="crews"),
+    path("work/crews/<int:pk>/", crew_views.change_crew, name="change_crew"),
+    path("work/done/", done_views.done, name="done"),
+    path("work/properties/<int:pk>/card/", setting_views.site_care, name="site_care"),
     path("work/properties/<int:pk>/rules/", setting_views.settings_page, name="settings"),
     path("work/leaks/<int:pk>/answer/", label_views.answer, name="answer_leak"),
     path("work/phone/", phone_views.phone_page, name="phone"),

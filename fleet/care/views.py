@@ -15,7 +15,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from fleet.care import facts, photos, selectors, services
 from fleet.care.kinds import task_kinds
+from fleet.care.licences import refusal_for
 from fleet.care.models import LeakReport, Task, UnsafeFinding
+from fleet.care.risks import priorities
 from fleet.care.rules import decide
 from fleet.care.shut_off import shut_off_steps
 from fleet.estate.access import MemberRequest, Need, may, page
@@ -149,6 +151,8 @@ def _show_task(
         "photos": row.photos.select_related("attachment"),
         "photo_right": photos.RIGHT[0].upper() + photos.RIGHT[1:],
         "may_work": may(request, Need.WORK),
+        "refusal": refusal_for(row) if row.state == Task.State.OPEN else "",
+        "priority": priorities([row], _today(row.heater))[row.pk] if row.state == Task.State.OPEN else None,
     }
     return render(request, "care/task.html", values, status=status)
 

@@ -11,9 +11,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet.care import selectors
+from fleet.care import crew_days, notices, selectors
 from fleet.care import visits as verbs
-from fleet.care.models import Visit
+from fleet.care.models import Crew, Visit
 from fleet.care.services import CareRefused
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
@@ -35,8 +35,15 @@ def visits(request: HttpRequest) -> HttpResponse:
     )
     rows = selectors.visits_between(first, last, building.pk if building else None)
     leaf = Paginator(rows, PER_LEAF).get_page(request.GET.get("page"))
-    values = {"visits": leaf, "leaf": leaf, "first": first, "last": last, "building": building}
-    return render(request, "care/visits.html", values | {"may_work": may(request, Need.WORK)})
+    values = {
+        "days": crew_days.by_day(leaf, today),
+        "leaf": leaf,
+        "first": first,
+        "last": last,
+        "building": building,
+    }
+    rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
+    return render(request, "care/visits.html", values | rights | {"crews": Crew.objects.all()})
 
 
 @page(Need.WORK)
@@ -67,12 +74,10 @@ def move(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def notice(request: HttpRequest, pk: int) -> HttpResponse:
-    """A notice for the people served: when and for about how long there is no hot water. To print and hang."""
+    """A notice for the people served, in the property's languages: to print and hang, or to mail as text."""
     rows = Visit.objects.select_related("building__property", "organisation")
     visit: Visit = get_object_or_404(rows, pk=pk)
-    values = {
-        "visit": visit,
-        "place": visit.building.property,
-        "minutes": selectors.minutes_without_hot_water(visit),
-    }
-    return render(request, "care/notice.html", values)
+    found = notices.notice_of(visit)
+    if request.GET.get("as") == "text":
+        return HttpResponse(found.text, content_type="text/plain; charset=utf-8")
+    return render(request, "care/notice.html", {"visit": visit, "notice": found})

@@ -2,58 +2,23 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.db import transaction
 
-from fleet.care.grouping import CREW_MINUTES, Due, trips
-from fleet.care.models import Task, Visit
+from fleet.care.laying import Laid, lay_out_building, ledger_of
+from fleet.care.models import Crew, Visit
 from fleet.care.selectors import due_tasks
 from fleet.care.services import CareRefused
 from fleet.estate.history import record_change
 from fleet.estate.models import Building
 
 
-@dataclass(frozen=True)
-class Laid:
-    visits: int
-    tasks: int
-
-
-@transaction.atomic
-def plan_visits(
-    building: Building, today: date, horizon_days: int = 60, crew_minutes: int = CREW_MINUTES
-) -> Laid:
-    """Lay one building's due tasks out as visits; again gives the same. Visits begun or set by hand stay."""
-    Building.objects.select_for_update(of=("self",)).get(pk=building.pk)
-    due = due_tasks(today, horizon_days).filter(heater__position__building=building, stopped=False)
-    kept = Visit.objects.filter(building=building).exclude(started_at=None, by_hand=False)
-    tasks = list(due.exclude(visit__in=kept))
-    planned = trips(
-        (
-            Due(task.pk, task.heater_id, task.opens_on, task.closes_on, task.task_kind.minutes)
-            for task in tasks
-        ),
-        today,
-        crew_minutes,
-    )
-    home: dict[int, list[int]] = defaultdict(list)
-    for trip in planned:
-        visit, _ = Visit.objects.get_or_create(
-            organisation_id=building.organisation_id,
-            building=building,
-            day=trip.day,
-            crew="" if trip.part == 1 else str(trip.part),
-        )
-        home[visit.pk].extend(trip.task_ids)
-    Task.objects.filter(visit__building=building, state="open").exclude(visit__in=kept).update(visit=None)
-    for number, ids in home.items():
-        Task.objects.filter(pk__in=ids).update(visit_id=number)
-    empty = Visit.objects.filter(building=building, started_at=None, by_hand=False, tasks=None)
-    empty.delete()
-    return Laid(len(home), len(tasks))
+def plan_visits(building: Building, today: date, horizon_days: int = 60) -> Laid:
+    """Lay one building's due tasks out as visits beside all that is laid out already; again gives the same."""
+    ledger = ledger_of(building.organisation_id, today, building)
+    return lay_out_building(building, today, ledger, horizon_days)
 
 
 @transaction.atomic
@@ -75,6 +40,35 @@ def move_visit(visit: Visit, day: date, reason: str) -> Visit:
 
 
 @transaction.atomic
+def give_visit(visit: Visit, crew: Crew | None, reason: str) -> Visit:
+    """Give a visit to a crew by hand; planning leaves it there."""
+    if not reason.strip():
+        raise CareRefused("Say why the crew is changed.", {"reason": "A reason is needed."})
+    row: Visit = Visit.objects.select_for_update(of=("self",)).get(pk=visit.pk)
+    if row.ended_at is not None:
+        raise CareRefused("This visit is over.")
+    name = crew.name if crew else ""
+    same = Visit.objects.filter(building_id=row.building_id, day=row.day, crew=name)
+    if same.exclude(pk=row.pk).exists():
+        raise CareRefused("This crew has a visit to this building on that day already.")
+    before = row.crew
+    row.team, row.crew, row.by_hand = crew, name, True
+    row.save(update_fields=["team", "crew", "by_hand"])
+    record_change(row, "visit given to a crew", {"crew": (before, name)}, reason.strip())
+    return row
+
+
+@transaction.atomic
+def order_day(day: date, crew: str, visit_ids: Sequence[int]) -> None:
+    """Set the order of one crew's buildings on a day by hand."""
+    rows = {row.pk: row for row in Visit.objects.select_for_update(of=("self",)).filter(day=day, crew=crew)}
+    for place, number in enumerate((one for one in visit_ids if one in rows), start=1):
+        if rows[number].place_in_day != place:
+            rows[number].place_in_day = place
+            rows[number].save(update_fields=["place_in_day"])
+
+
+@transaction.atomic
 def visit_on(building: Building, day: date, horizon_days: int = 30) -> Visit:
     """Go to a building on a day: all that is due there soon becomes that day's visit, set by hand."""
     Building.objects.select_for_update(of=("self",)).get(pk=building.pk)
@@ -88,7 +82,7 @@ def visit_on(building: Building, day: date, horizon_days: int = 30) -> Visit:
         visit.by_hand = True
         visit.save(update_fields=["by_hand"])
         record_change(visit, "visit set by hand", {"day": (None, day.isoformat())})
-    due = due_tasks(day, horizon_days).filter(heater__position__building=building, stopped=False)
+    due = due_tasks(day, horizon_days).filter(building=building, stopped=False)
     begun = Visit.objects.filter(building=building, started_at__isnull=False).exclude(pk=visit.pk)
     due.exclude(visit__in=begun).update(visit=visit)
     Visit.objects.filter(building=building, started_at=None, by_hand=False, tasks=None).delete()

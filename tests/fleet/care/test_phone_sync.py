@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.contrib.staticfiles import finders
 from django.test import Client
 
 from fleet.care import services, visits
@@ -253,24 +254,26 @@ def test_the_day_holds_what_is_needed_without_a_signal(crew: Cast) -> None:
 
 
 def test_page_and_day_are_small(crew: Cast) -> None:
-    """All that a phone fetches for a day of eight heaters, before photos, is under 100 KB."""
+    """All that goes over the air for a day of eight heaters with all their first rounds, before photos: under 100 KB."""
     with scoped(scope_of_organisation(crew.house)):
         for number in range(6):
             make_heater(crew.house, tag=f"Z-{number}", installed_earliest=None, installed_latest=None)
         services.roll_forward(crew.house)
         visits.visit_on(crew.building, date(2026, 6, 1), horizon_days=60)
     client = crew.client(crew.technician)
-    page = client.get("/work/phone/")
-    total = len(page.content) + len(client.get("/work/phone/day/").content)
+    day = client.get("/work/phone/day/", headers={"Accept-Encoding": "gzip"})
+    assert day["Content-Encoding"] == "gzip"
+    total = len(day.content) + len(client.get("/work/phone/").content)
     worker = client.get("/work/phone/worker.js").content.decode()
     parts = [line for line in worker.split('"') if line.startswith("/static/")]
     assert len(parts) == 9
-    from django.contrib.staticfiles import finders
-
+    total += len(worker)
     for part in parts:
         with open(finders.find(part.removeprefix("/static/")), "rb") as kept:
             total += len(kept.read())
-    assert len(client.get("/work/phone/day/").json()["visits"][0]["heaters"]) == 8
+    heaters = client.get("/work/phone/day/").json()["visits"][0]["heaters"]
+    assert len(heaters) == 8
+    assert sum(len(row["tasks"]) for row in heaters) > 60
     assert total < 100_000, total
 
 

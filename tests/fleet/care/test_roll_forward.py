@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from fleet.care import services
-from fleet.care.models import Task
+from fleet.care.models import CareStart, Task
 from fleet.estate.background import enqueue, work_off
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from tests.conftest import Cast, make_heater
@@ -45,6 +45,17 @@ def test_twice_is_once(in_house: Cast) -> None:
     assert first.created == len(before) > 0
     assert (second.created, second.changed, second.dropped) == (0, 0, 0)
     assert everything() == before
+
+
+def test_late_under_our_eyes_is_late_and_late_before_is_not(in_house: Cast) -> None:
+    """Installed 10 Mar 2025, care kept here since 1 Jan 2026: the flush of 10 Mar 2026 was missed here, and says so."""
+    made = date(2025, 3, 10)
+    heater = make_heater(in_house.house, tag="H-2", installed_earliest=made, installed_latest=made)
+    services.roll_forward(in_house.house, date(2026, 1, 1))
+    services.roll_forward(in_house.house, DAY)
+    assert standing(heater=heater, kind="flush")[0][3:5] == (date(2026, 3, 10), "first_interval")
+    assert CareStart.objects.get(heater=heater).began_on == date(2026, 1, 1)
+    assert standing(heater=in_house.heater, kind="relief_valve_test")[0][3] > date(2026, 1, 1)
 
 
 def test_only_its_own_organisation(in_house: Cast) -> None:
@@ -115,7 +126,7 @@ def test_work_found_later_moves_the_open_task(in_house: Cast) -> None:
     )
     heater = Heater.objects.get(tag="H-2")
     services.roll_forward(in_house.house, DAY)
-    assert standing(heater=heater, kind="flush")[0][3] == date(2023, 1, 1)
+    assert standing(heater=heater, kind="flush")[0][4] == "no_record"
     record(heater, "flush", date(2026, 2, 1))
     services.roll_forward(in_house.house, DAY)
     rows = standing(heater=heater, kind="flush")

@@ -15,7 +15,8 @@ from fleet.care.rules import RULES, AnodeLook, Facts, SiteSetting, add_months, d
 
 PRACTICE = "common practice, no source"
 TODAY = date(2026, 6, 1)
-NEW = Facts(1, "gas_storage_atmospheric", started_on=date(2024, 6, 1))
+# Care was kept here before anything fell due, unless a line says otherwise.
+NEW = Facts(1, "gas_storage_atmospheric", started_on=date(2024, 6, 1), known_since=date(2016, 1, 1))
 
 
 def facts(**values: Any) -> Facts:
@@ -49,8 +50,21 @@ TABLE: list[tuple[str, Facts, str, date | None, str, str]] = [
     ("a young tank gets no replacement review", facts(), "replacement_review", None, "", PRACTICE),
     ("age and history unknown: no flush", facts(started_on=None), "flush", None, "age_unknown_never_flushed",
      "unknown history counts as never: " + PRACTICE),
-    ("age and history unknown: look first", facts(started_on=None), "tank_inspection", TODAY,
-     "age_unknown_never_flushed", PRACTICE),
+    ("age and history unknown: look within the first three months", facts(started_on=None, known_since=TODAY),
+     "tank_inspection", date(2026, 7, 6), "age_unknown_never_flushed",
+     "ours: 90 days less 76 x 11/15 = 35, an unknown age counting as 11 years; " + PRACTICE),
+    ("no record of a flush due before it came here: not years late", facts(started_on=date(2020, 6, 1),
+     known_since=TODAY), "flush", date(2026, 10, 11), "no_record",
+     "ours: 180 days less 120 x 6/15 = 132 days; no source"),
+    ("no record of safety work: sooner", facts(started_on=date(2020, 6, 1), known_since=TODAY),
+     "relief_valve_test", date(2026, 7, 31), "no_record", "ours: 90 days less 76 x 6/15, whole days = 60; no source"),
+    ("a check that starts as a programme, of safety: with the first rounds", facts(started_on=date(2020, 6, 1),
+     known_since=TODAY), "gas_leak_check", date(2026, 7, 31), "no_record", "ours; no source"),
+    ("a new heater's first round of it comes a year after installation", facts(started_on=date(2026, 3, 1),
+     known_since=TODAY), "gas_leak_check", date(2027, 3, 1), "programme_start", PRACTICE),
+    ("an old tank never flushed that came here old is looked over first of all", facts(
+     started_on=date(2006, 6, 1), known_since=TODAY), "tank_inspection", date(2026, 6, 15),
+     "old_tank_never_flushed", "ours: 14 days from the oldest; no source"),
     ("anode first after 2 years", facts(), "anode_inspection", date(2026, 6, 1), "anode_first_look",
      "DIN 4753-6 as quoted by an anode trade page"),
     ("after 1 year in softened water", facts(softened=True), "anode_inspection", date(2025, 6, 1),
@@ -114,6 +128,36 @@ def test_a_relief_valve_untouched_for_years_is_tried_only_with_a_spare_at_hand()
     assert touched["relief_valve_test"].caution == ""
     unknown, _ = decide(facts(started_on=None), task_kinds(), TODAY)
     assert "spare" in unknown["relief_valve_test"].caution
+
+
+@given(
+    years=st.lists(st.integers(0, 40), min_size=2, max_size=2),
+    kind=st.sampled_from(["flush", "relief_valve_test"]),
+)
+def test_first_rounds_go_by_risk_and_all_within_half_a_year(years: list[int], kind: str) -> None:
+    """Older before younger, safety before the rest, nothing before the day it came here."""
+    days = []
+    for age in sorted(years):
+        known = facts(started_on=add_months(TODAY, -12 * age), known_since=TODAY, last_done={})
+        due, held = decide(known, task_kinds(), TODAY)
+        if kind in held:
+            return
+        if due[kind].rule == "no_record":
+            days.append(due[kind].due_on)
+            assert TODAY < due[kind].due_on <= TODAY + timedelta(days=180)
+            assert "No record" in due[kind].why
+    assert days == sorted(days, reverse=True)
+
+
+@given(later=st.integers(0, 4000))
+def test_a_first_round_stays_where_it_is(later: int) -> None:
+    """The day hangs on when the heater came here, not on when it is asked for."""
+    known = facts(started_on=date(2022, 6, 1), known_since=TODAY)
+    first, _ = decide(known, task_kinds(), TODAY)
+    then, held = decide(known, task_kinds(), TODAY + timedelta(days=later))
+    for code, one in first.items():
+        if code not in held and code in then:
+            assert (then[code].due_on, then[code].why) == (one.due_on, one.why)
 
 
 def test_every_due_task_says_why_and_every_rule_names_its_source() -> None:

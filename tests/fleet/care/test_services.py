@@ -23,6 +23,7 @@ def heater(in_house: Cast, time_machine: Any) -> Heater:
     time_machine.move_to(NOON, tick=False)
     installed = date(2024, 1, 10)
     row = make_heater(in_house.house, tag="Y-1", installed_earliest=installed, installed_latest=installed)
+    services.roll_forward(in_house.house, date(2024, 2, 1))  # care is kept here since then
     services.roll_forward(in_house.house)
     return row
 

@@ -110,8 +110,7 @@
     const visits = day.visits.map((visit) => {
       const open = visit.heaters.flatMap((heater) => heater.tasks).filter(isOpen);
       return make("li", { class: "card" }, make("h2", {}, link("v/" + visit.id, visit.property + ", " + visit.building)),
-        make("p", {}, dayWords(visit.day) + ": " + plural(visit.heaters.length, "heater") + ", " + plural(open.length, "open task") + ", about " + visit.minutes + " minutes." + (visit.crew ? " " + visit.crew + "." : "")),
-        visit.why ? make("p", { class: "quiet" }, visit.why) : null);
+        make("p", {}, dayWords(visit.day) + ": " + plural(visit.heaters.length, "heater") + ", " + plural(open.length, "open task") + ", about " + visit.minutes + " minutes." + (visit.crew ? " " + visit.crew + "." : "")));
     });
     return [make("h1", { tabindex: "-1" }, "Work for " + dayWords(day.today)), ready(),
       day.cut_short ? make("p", { class: "caution" }, "There is more than one day's work laid out; the rest is in the office's list.") : null,
@@ -182,7 +181,7 @@
         task.caution ? make("p", { class: "caution" }, make("strong", {}, task.caution)) : null,
         make("p", {}, "Due " + dayWords(task.due_on) + (task.late ? " (past its day)" : "") + ". " + task.why + " About " + kind.minutes + " minutes."),
         task.promised_by ? make("p", {}, "Promised by " + dayWords(task.promised_by) + ".") : null,
-        task.with ? make("p", { class: "quiet" }, task.with) : null);
+        task.first ? make("p", { class: "quiet" }, task.first) : null);
     });
     return [make("p", { class: "trail" }, link("", "Today"), " › ", link("v/" + visit.id, visit.building)), make("h1", { tabindex: "-1" }, heater.tag),
       make("p", { class: "lead" }, heater.where + ". " + heater.kind + "."), unsafeBox(heater), shutOff(heater, false),

@@ -1,0 +1,70 @@
+"""For the manager: what was done, what is late, what was left out or refused, and why."""
+
+from __future__ import annotations
+
+import csv
+from datetime import date, timedelta
+from typing import cast
+
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from fleet.care import closed_work
+from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.calendar import today_of
+from fleet.estate.models import Property
+
+PER_LEAF = 100
+MOST_ROWS = 20_000
+
+
+def _day(text: str, default: date) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return default
+
+
+@page(Need.READ)
+@require_GET
+def done(request: HttpRequest) -> HttpResponse:
+    asked = request.GET.get("property", "")
+    chosen = Property.objects.filter(pk=int(asked)).first() if asked.isdigit() and len(asked) < 19 else None
+    today = today_of(cast(MemberRequest, request).organisation, chosen or Property.objects.first())
+    first = _day(request.GET.get("first", ""), today - timedelta(days=30))
+    last = max(_day(request.GET.get("last", ""), today), first)
+    rows = closed_work.closed_between(first, last, chosen)
+    if request.GET.get("as") == "csv":
+        return _table(rows[:MOST_ROWS], first, last)
+    values = {
+        "first": first,
+        "last": last,
+        "chosen": chosen,
+        "properties": Property.objects.order_by("name"),
+        "sums": closed_work.sums(first, last, today, chosen),
+        "leaf": Paginator(rows, PER_LEAF).get_page(request.GET.get("page")),
+    }
+    return render(request, "care/done.html", values)
+
+
+def _table(rows: closed_work.Rows, first: date, last: date) -> HttpResponse:
+    response = HttpResponse(content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="work-{first}-to-{last}.csv"'
+    out = csv.writer(response)
+    out.writerow(["closed on", "property", "building", "heater", "work", "due on", "came to", "why"])
+    for row in rows:
+        place = row.building
+        values = [
+            row.closed_on, place.property.name, place.name, row.heater.tag, row.task_kind.name, row.due_on,
+            row.get_state_display(), row.closed_because,
+        ]  # fmt: skip
+        out.writerow([_plain(value) for value in values])
+    return response
+
+
+def _plain(value: object) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    text = str(value)
+    return "'" + text if text[:1] in "=+-@\t\r" else text
