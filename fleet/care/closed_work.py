@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from django.db.models import Count, Q, QuerySet
 
@@ -38,7 +39,8 @@ def sums(first: date, last: date, today: date, place: Property | None) -> dict[s
     """By kind of work: done, done within the window, left out with a reason, no longer needed, late today."""
     rows = closed_between(first, last, place).select_related(None).order_by()
     done = Q(state="done")
-    counted = {
+    none: dict[str, int] = {}
+    counted: dict[str, Any] = {
         row["kind"]: row
         for row in rows.values("kind").annotate(
             done=Count("id", filter=done),
@@ -55,10 +57,10 @@ def sums(first: date, last: date, today: date, place: Property | None) -> dict[s
         KindSums(
             kind.name,
             kind.safety,
-            counted.get(code, {}).get("done", 0),
+            counted.get(code, none).get("done", 0),
             in_time.get(code, 0),
-            counted.get(code, {}).get("left_out", 0),
-            counted.get(code, {}).get("no_longer", 0),
+            counted.get(code, none).get("left_out", 0),
+            counted.get(code, none).get("no_longer", 0),
             late.get(code, 0),
         )
         for code, kind in task_kinds().items()
@@ -83,6 +85,6 @@ def _in_time(rows: Rows) -> dict[str, int]:
     for kind, due_on, window, closed_on in rows.filter(state="done").values_list(
         "kind", "due_on", "window_days", "closed_on"
     ):
-        if (closed_on - due_on).days <= window:
+        if closed_on is not None and (closed_on - due_on).days <= window:
             found[kind] = found.get(kind, 0) + 1
     return found
