@@ -181,6 +181,7 @@ def _attributes(heater: Heater) -> list[Row]:
         if getattr(heater, field) is not None
     ]
     if heater.installed_precision not in ("day", "unknown", ""):
-        known = ImpreciseDate(heater.installed_earliest, heater.installed_latest, heater.installed_precision)
+        precision: Any = heater.installed_precision
+        known = ImpreciseDate(heater.installed_earliest, heater.installed_latest, precision)
         rows.append({"Name": INSTALLED, "Value": str(known), "Unit": "date, as exactly as it is known"})
     return [{"Category": "Recorded", "SheetName": "Component", "RowName": heater.tag, **row} for row in rows]

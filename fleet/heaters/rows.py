@@ -67,7 +67,8 @@ class SheetReading:
 
     def remark(self, row: ReadRow, name: str, problem: str, right: str = "") -> Remark:
         heading = self.heading_of(name)
-        cell = row.cells[self.headings.index(heading)] if heading else ""
+        position = self.headings.index(heading) if heading else len(row.cells)
+        cell = row.cells[position] if position < len(row.cells) else ""
         return Remark(self.name, row.number, heading, shown(cell), problem, right)
 
     def refuse(self, row: ReadRow, name: str, problem: str, right: str = "") -> None:

@@ -12,7 +12,9 @@ import pytest
 
 from fleet.heaters import workbook
 from fleet.heaters.headings import guess_columns, guess_kind
+from fleet.heaters.importing import compare, guess
 from fleet.heaters.workbook import UnreadableFile, open_workbook
+from tests.conftest import Cast
 
 ODS_CELL = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
 
@@ -207,3 +209,11 @@ def test_the_kind_of_a_sheet_is_told_by_its_headings() -> None:
     assert guess_kind("Sheet2", ["Heater", "Date", "Work done"]) == "service"
     assert guess_kind("Sheet3", ["Site", "Sampled", "Hardness gpg"]) == "water"
     assert guess_kind("Sheet4", ["Employee", "Salary"]) is None
+
+
+def test_a_row_that_is_too_short_is_refused_with_its_reason(in_house: Cast) -> None:
+    """A file found by the fuzz: the refused field lay beyond the end of the row."""
+    book = open_workbook(b"Property,Building,Position,Tag,Kind\r\nAlder Court", "short.csv")
+    found = compare(book, in_house.house.pk, guess(book, in_house.house.pk), date(2026, 1, 1))
+    assert {remark.row for remark in found.refusals} == {2}
+    assert all(remark.problem for remark in found.refusals)
