@@ -42,7 +42,8 @@ class Command(BaseCommand):
     def _plan(self, organisation: Any, options: dict[str, Any]) -> Any:
         from fleet.planning.capital import latest_capital_plan, make_capital_plan
         from fleet.planning.capital_rows import CapitalPlan
-        from fleet.planning.services import RunRefused, open_run, run_forecast
+        from fleet.planning.chain import NothingToForecast
+        from fleet.planning.services import CostBookRefused, RunRefused, open_run, run_forecast
 
         if options["as_of"]:
             try:
@@ -51,7 +52,7 @@ class Command(BaseCommand):
                 raise CommandError("Give --as-of as 2025-01-01 and with it --cap as 40000.") from None
             try:
                 run = run_forecast(open_run(organisation, day))
-            except RunRefused as refusal:
+            except (RunRefused, NothingToForecast, CostBookRefused) as refusal:
                 raise CommandError(str(refusal)) from refusal
             return make_capital_plan(organisation, run, cap=cap)
         if options["plan"]:
