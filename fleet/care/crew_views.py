@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import cast
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -22,6 +23,7 @@ from fleet.estate.background import enqueue
 @page(Need.PLAN)
 @require_http_methods(["GET", "HEAD", "POST"])
 def crews(request: HttpRequest) -> HttpResponse:
+    _whole_house(request)
     organisation = cast(MemberRequest, request).organisation
     if request.method == "POST":
         return _keep(request, None)
@@ -35,7 +37,14 @@ def crews(request: HttpRequest) -> HttpResponse:
 @page(Need.PLAN)
 @require_POST
 def change_crew(request: HttpRequest, pk: int) -> HttpResponse:
+    _whole_house(request)
     return _keep(request, get_object_or_404(Crew.objects, pk=pk))
+
+
+def _whole_house(request: HttpRequest) -> None:
+    """Crews serve all properties: a member of some of them does not rule over them."""
+    if not cast(MemberRequest, request).membership.all_properties:
+        raise PermissionDenied
 
 
 def _keep(request: HttpRequest, crew: Crew | None) -> HttpResponse:
