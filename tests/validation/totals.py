@@ -10,9 +10,11 @@ coverage of 80 % intervals (fleet and property), ranked probability scores, spre
 from __future__ import annotations
 
 import argparse
+import json
 import time
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +22,7 @@ import pandas as pd
 
 from forecasting.episodes import COVARIATES, FutureStates, Records, build_episodes, future_states
 from forecasting.lifetimes import Prior, load_prior
-from forecasting.posterior import Diagnostics, Posterior, fit
+from forecasting.posterior import VERSION, Diagnostics, Posterior, fit
 from forecasting.renewal import Prices, replacement_streams
 from forecasting.scores import crps_of_paths, randomised_pit, ranking
 from tests.validation.simulator import AS_OF, KINDS, Fleet, future_failures, make_fleet
@@ -171,9 +173,29 @@ def _chances(posterior: Posterior, states: FutureStates) -> Array:
     return np.asarray(failure_probabilities(posterior, states, (YEARS,), 200)[:, :, 0].mean(axis=1))
 
 
-def report(size: int, record_years: float, fleets: int, prior: Prior, first_seed: int) -> pd.DataFrame:
+def kept_or_new(
+    size: int, record_years: float, seed: int, prior: Prior, keep: Path | None
+) -> tuple[dict[str, Result | None], int]:
+    """One fleet's scores, from a file of earlier ones where they are in it, else made and added to it."""
+    if keep is None:
+        return one_fleet(size, record_years, seed, prior)
+    cell = [size, record_years, seed, VERSION, round(float(prior.log_median_mean.sum()), 6)]
+    for line in keep.read_text().splitlines() if keep.exists() else []:
+        row = json.loads(line)
+        if row["cell"] == cell:
+            return {name: r and Result(**r) for name, r in row["found"].items()}, row["failures"]
+    found, failures = one_fleet(size, record_years, seed, prior)
+    plain = {name: r and asdict(r) for name, r in found.items()}
+    with keep.open("a") as file:
+        file.write(json.dumps({"cell": cell, "found": plain, "failures": failures}) + "\n")
+    return found, failures
+
+
+def report(
+    size: int, record_years: float, fleets: int, prior: Prior, first_seed: int, keep: Path | None = None
+) -> pd.DataFrame:
     """One row a forecaster for this cell."""
-    results = [one_fleet(size, record_years, first_seed + i, prior) for i in range(fleets)]
+    results = [kept_or_new(size, record_years, first_seed + i, prior, keep) for i in range(fleets)]
     rows = []
     events = np.median([count for _, count in results])
     true_total = np.mean([found["true model"].crps_total for found, _ in results if found["true model"]])
@@ -216,6 +238,7 @@ def main() -> None:
     parser.add_argument("--records", type=float, nargs="+", default=[3.0, 10.0])
     parser.add_argument("--prior-off", action="store_true", help="published lives a third too long")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="file of finished fleets: a run broken off goes on from it")
     asked = parser.parse_args()
     warnings.simplefilter("ignore")
     prior = load_prior(KINDS, COVARIATES)
@@ -224,7 +247,7 @@ def main() -> None:
     began = time.perf_counter()
     for size in asked.sizes:
         for record_years in asked.records:
-            table = report(size, record_years, asked.fleets, prior, asked.seed)
+            table = report(size, record_years, asked.fleets, prior, asked.seed, asked.keep)
             print(table.to_string(index=False, float_format=lambda v: f"{v:.2f}"), flush=True)
     print(f"{time.perf_counter() - began:.0f} s; invented fleets, seeds {asked.seed} and up")
 
