@@ -14,7 +14,7 @@ MOST_HEATERS = (
     2000  # those likeliest to fail; for the rest nobody asks, and each action is a forecast of its own
 )
 YEARS = 5
-SMALLEST_GAIN = 0.002  # a chance that falls by less is not worth a line
+SMALLEST_GAIN = 0.01  # a chance that falls by less than a point is not worth a line
 
 
 def remedies(
