@@ -235,8 +235,10 @@ _SMTP_SECURITY = environment.choice("ALMANAC_SMTP_SECURITY", ("none", "starttls"
 EMAIL_USE_TLS, EMAIL_USE_SSL = _SMTP_SECURITY == "starttls", _SMTP_SECURITY == "tls"
 EMAIL_TIMEOUT = environment.number("ALMANAC_SMTP_TIMEOUT_SECONDS", 20)
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = environment.text("ALMANAC_MAIL_FROM", "Tank Almanac <almanac@localhost>")
-# A sending that was begun and never ended is shown as uncertain after this; the first pause before another try.
+# A sending begun and never ended is shown as uncertain after the first; one only being written goes back in line
+# after the second; the third is the first pause before another try.
 DELIVERY_STALE_SECONDS = environment.number("ALMANAC_DELIVERY_STALE_SECONDS", 600)
+DELIVERY_TAKEN_SECONDS = environment.number("ALMANAC_DELIVERY_TAKEN_SECONDS", 180)
 DELIVERY_PAUSE_SECONDS = environment.number("ALMANAC_DELIVERY_PAUSE_SECONDS", 60)
 HOOKS_TO_PRIVATE = environment.flag("ALMANAC_HOOKS_TO_PRIVATE", False)
 

@@ -33,14 +33,19 @@ def enrol_new() -> bool:
 
 
 def set_clocks() -> bool:
-    """Find the next digest of those whose wishes or properties changed. True while more remains."""
-    rows = list(Correspondent.objects.filter(look_again=True).order_by("id")[:AT_ONCE])
+    """Find the next digest of those whose wishes or properties changed. True while more remains.
+
+    A digest that has come due already is written first: a clock is never moved past it.
+    """
     now = timezone.now()
-    wishes = wishes_of_many([row.person_id for row in rows])
-    for row in rows:
-        row.next_on, row.next_at = _following(row, wishes.get(row.person_id), now)
-        row.look_again = False
-    Correspondent.objects.bulk_update(rows, ["next_on", "next_at", "look_again"], batch_size=AT_ONCE)
+    look = Correspondent.objects.filter(look_again=True).exclude(next_at__isnull=False, next_at__lte=now)
+    with transaction.atomic():
+        rows = list(look.select_for_update().order_by("id")[:AT_ONCE])
+        wishes = wishes_of_many([row.person_id for row in rows])
+        for row in rows:
+            row.next_on, row.next_at = _following(row, wishes.get(row.person_id), now)
+            row.look_again = False
+        Correspondent.objects.bulk_update(rows, ["next_on", "next_at", "look_again"], batch_size=AT_ONCE)
     return len(rows) == AT_ONCE
 
 

@@ -15,7 +15,7 @@ from fleet.care.kinds import task_kinds
 from fleet.care.models import Task, UnsafeFinding
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
-from fleet.estate.scope import scoped
+from fleet.estate.scope import Reach, scoped
 from fleet.reminders.entitled import Sight
 from fleet.reminders.models import InboxNote
 from fleet.reminders.preferences import Own, wish_of
@@ -24,6 +24,7 @@ from fleet.reminders.preferences import Own, wish_of
 AHEAD_DAYS = {"daily": 7, "weekly": 14, "monthly": 45}
 SHOWN_BUILDINGS = 40
 SHOWN_NOTES = 15
+Reaches = tuple[Reach, ...]
 
 
 @dataclass
@@ -67,31 +68,64 @@ class Digest:
         return not self.buildings and not self.unsafe and not self.notes
 
 
-def digest_of(sight: Sight, own: Own, days: Sequence[date]) -> Digest:
-    """The digest of the last of these days: the properties whose rhythm falls on one of them, as far as she may
-    see them now. More than one day: the ones before brought no mail."""
-    home = {member.organisation_id: member for member in sight.memberships}
-    with scoped(sight.scope):
-        places = list(Property.objects.select_related("organisation").order_by("id"))
-        groups: dict[tuple[date, int], list[int]] = {}
-        for place in places:
-            member = home.get(place.organisation_id, sight.memberships[0])
-            wish = wish_of(own.of(member, place.pk), place.time_zone)
-            if any(wish.falls_on(day) for day in days):
-                key = (today_of(place.organisation, place), AHEAD_DAYS[wish.rhythm])
-                groups.setdefault(key, []).append(place.pk)
-        buildings: dict[int, BuildingLines] = {}
-        for (today, ahead), numbers in groups.items():
-            _add_due(buildings, today, ahead, numbers if len(numbers) < len(places) else None)
-        rows = sorted(buildings.values(), key=lambda row: (row.earliest, row.place, row.name))
-        covered = [number for numbers in groups.values() for number in numbers]
-        digest = Digest(days[-1], rows, _open_unsafe(covered), _notes(sight.person.pk, days[-1]))
-    return digest
+class Digests:
+    """Writes digests of many people; those who see the same are read for once."""
+
+    def __init__(self, own: Own) -> None:
+        self.own = own
+        self._places: dict[Reaches, list[Property]] = {}
+        self._lines: dict[tuple[Reaches, date, int, tuple[int, ...] | None], list[BuildingLines]] = {}
+        self._unsafe: dict[Reaches, dict[int, int]] = {}
+
+    def of(self, sight: Sight, days: Sequence[date]) -> Digest:
+        """The digest of the last of these days: the properties whose rhythm falls on one of them, as far as she
+        may see them now. More than one day: the ones before brought no mail."""
+        home = {member.organisation_id: member for member in sight.memberships}
+        reaches = sight.scope.reaches
+        with scoped(sight.scope):
+            places = self._places_in(reaches)
+            groups: dict[tuple[date, int], list[int]] = {}
+            for place in places:
+                member = home.get(place.organisation_id, sight.memberships[0])
+                wish = wish_of(self.own.of(member, place.pk), place.time_zone)
+                if any(wish.falls_on(day) for day in days):
+                    key = (today_of(place.organisation, place), AHEAD_DAYS[wish.rhythm])
+                    groups.setdefault(key, []).append(place.pk)
+            rows: list[BuildingLines] = []
+            for (today, ahead), numbers in groups.items():
+                rows += self._due(
+                    reaches, today, ahead, tuple(numbers) if len(numbers) < len(places) else None
+                )
+            unsafe = self._unsafe_in(reaches)
+            covered = [number for numbers in groups.values() for number in numbers]
+            notes = _notes(sight.person.pk, days[-1])
+        rows.sort(key=lambda row: (row.earliest, row.place, row.name))
+        return Digest(days[-1], rows, sum(unsafe.get(number, 0) for number in covered), notes)
+
+    def _places_in(self, reaches: Reaches) -> list[Property]:
+        if reaches not in self._places:
+            rows = Property.objects.select_related("organisation").order_by("id")
+            self._places[reaches] = list(rows)
+        return self._places[reaches]
+
+    def _due(
+        self, reaches: Reaches, today: date, ahead: int, property_ids: tuple[int, ...] | None
+    ) -> list[BuildingLines]:
+        key = (reaches, today, ahead, property_ids)
+        if key not in self._lines:
+            self._lines[key] = due_lines(today, ahead, property_ids)
+        return self._lines[key]
+
+    def _unsafe_in(self, reaches: Reaches) -> dict[int, int]:
+        if reaches not in self._unsafe:
+            place = "heater__position__building__property_id"
+            rows = UnsafeFinding.objects.filter(closed_at=None).order_by()
+            self._unsafe[reaches] = dict(rows.values_list(place).annotate(count=Count("id")))
+        return self._unsafe[reaches]
 
 
-def _add_due(
-    buildings: dict[int, BuildingLines], today: date, ahead: int, property_ids: Iterable[int] | None
-) -> None:
+def due_lines(today: date, ahead: int, property_ids: Iterable[int] | None = None) -> list[BuildingLines]:
+    """What is late and due within so many days, by building, counted in the database, in the current scope."""
     place = "heater__position__building"
     due = Task.objects.filter(state="open", due_on__lte=today + timedelta(days=ahead))
     if property_ids is not None:
@@ -102,19 +136,14 @@ def _add_due(
         .values_list(f"{place}_id", f"{place}__name", f"{place}__property__name", "kind")
         .annotate(count=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), first=Min("due_on"))
     )
+    buildings: dict[int, BuildingLines] = {}
     for number, name, property_name, kind, count, late, first in rows:
         row = buildings.setdefault(number, BuildingLines(number, name, property_name))
         row.late += late
         row.due += count - late
         row.earliest = min(row.earliest, first)
         row.kinds.append((names[kind].name if kind in names else kind, count))
-
-
-def _open_unsafe(property_ids: list[int]) -> int:
-    if not property_ids:
-        return 0
-    rows = UnsafeFinding.objects.filter(closed_at=None)
-    return int(rows.filter(heater__position__building__property_id__in=property_ids).count())
+    return list(buildings.values())
 
 
 def _notes(person_id: int, day: date) -> list[InboxNote]:

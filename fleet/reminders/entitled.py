@@ -84,11 +84,6 @@ def may_hear(membership: Membership, happening: Happening) -> bool:
         return bool(Happening.objects.filter(pk=happening.pk).exists())
 
 
-def may_person_hear(person_id: int, happening: Happening) -> bool:
-    rows = Membership.objects.filter(person_id=person_id, person__is_active=True)
-    return any(may_hear(row, happening) for row in rows.select_related("person", "organisation"))
-
-
 def people_for(happening: Happening) -> list[Membership]:
     """One membership of each person who may hear of it: the organisation's own people and its companies'."""
     rows = (
@@ -100,8 +95,15 @@ def people_for(happening: Happening) -> list[Membership]:
         .order_by("id")
     )
     found: dict[int, Membership] = {}
+    answers: dict[tuple[int, str], bool] = {}  # whoever sees a whole organisation in one role hears the same
     for row in rows:
-        if row.person_id not in found and may_hear(row, happening):
+        if row.person_id in found:
+            continue
+        alike = (row.organisation_id, row.role)
+        heard = answers.get(alike) if row.all_properties else may_hear(row, happening)
+        if heard is None:
+            heard = answers[alike] = may_hear(row, happening)
+        if heard:
             found[row.person_id] = row
     return list(found.values())
 

@@ -32,7 +32,7 @@ def call_web_hooks() -> bool:
 
 @each_minute("write digests")
 def write_digests() -> bool:
-    return clocks.enrol_new() or clocks.set_clocks() or clocks.write_due_digests()
+    return clocks.write_due_digests() or clocks.enrol_new() or clocks.set_clocks()
 
 
 @each_minute("send digests", alone=False)

@@ -22,7 +22,6 @@ from fleet.estate.scope import current_scope, unscoped
 from fleet.reminders.models import Delivery
 
 State = Delivery.State
-TAKEN_FOR = timedelta(minutes=3)
 MAX_ATTEMPTS = 8
 MAX_TAKEN = 40
 GROWTH = 4  # each pause is so many times the one before: 1 min, 4 min, 16 min, 1 h, 4 h, 17 h, then daily
@@ -45,6 +44,10 @@ class ToTell:
     person_id: int | None = None
     hook_id: int | None = None
     happening_id: int | None = None
+
+
+def taken_for() -> timedelta:
+    return timedelta(seconds=settings.DELIVERY_TAKEN_SECONDS)
 
 
 def new_message_id() -> str:
@@ -84,7 +87,7 @@ def take(channel: str, urgent: bool, limit: int) -> list[Delivery]:
             state=State.GIVEN_UP, claim=None, words="The worker was lost each time before anything left."
         )
         Delivery.objects.filter(free, pk__in=ids).update(
-            state=State.TAKEN, claim=claim, claimed_until=now + TAKEN_FOR, taken_times=F("taken_times") + 1
+            state=State.TAKEN, claim=claim, claimed_until=now + taken_for(), taken_times=F("taken_times") + 1
         )
     with unscoped("the outbox of all organisations"):
         rows = Delivery.objects.filter(claim=claim, state=State.TAKEN).order_by("due_at", "id")

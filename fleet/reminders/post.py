@@ -55,8 +55,7 @@ class Postman:
         try:
             self._ask(smtp, smtp.mail, parseaddr(settings.DEFAULT_FROM_EMAIL)[1])
             self._ask(smtp, smtp.rcpt, address)
-            if not begin():
-                smtp.rset()
+            if not self._begun(begin):
                 raise NotBegun
             code, words = smtp.docmd("data")
         except UnicodeError as error:
@@ -84,6 +83,16 @@ class Postman:
                 f"The mail server's answer to the message makes no sense: {code} {_text(words)}"
             )
         return f"{code} {_text(words)}"
+
+    def _begun(self, begin: Callable[[], bool]) -> bool:
+        """A conversation that goes no further is ended, whatever the reason."""
+        begun = False
+        try:
+            begun = begin()
+        finally:
+            if not begun:
+                self._hang_up(politely=True)
+        return begun
 
     def _ask(self, smtp: smtplib.SMTP, step: Callable[[str], tuple[int, bytes]], address: str) -> None:
         code, words = step(address)

@@ -7,7 +7,8 @@ from typing import Any
 
 from fleet.estate.models import Membership, Property
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
-from fleet.reminders import clocks, preferences, sending
+from fleet.reminders import clocks, preferences
+from fleet.reminders.composing import Composer
 from fleet.reminders.models import Correspondent, Delivery
 from tests.conftest import Cast, make_heater
 from tests.fleet.reminders.conftest import add_task, one_minute, people_mailed
@@ -135,14 +136,14 @@ def test_whoever_lost_her_role_while_the_mail_was_being_written_is_not_told(
     one_minute()
     clock.move_to("2026-03-10T13:01:00Z")
     clocks.write_due_digests()
-    composed = sending._composed
+    compose = Composer.compose
 
-    def compose_then_lose(row: Delivery, sight: Any) -> Any:
-        result = composed(row, sight)
+    def compose_then_lose(self: Composer, row: Delivery) -> Any:
+        result = compose(self, row)
         Membership.objects.filter(person=due.technician).delete()
         return result
 
-    monkeypatch.setattr(sending, "_composed", compose_then_lose)
+    monkeypatch.setattr(Composer, "compose", compose_then_lose)
     one_minute()
     assert mail.raw == []
 
@@ -189,3 +190,15 @@ def test_without_a_mail_server_nothing_is_written_into_the_outbox(
     with unscoped("looking"):
         assert not Delivery.objects.exists()
     assert Correspondent.objects.get(person=due.technician).next_on == date(2026, 3, 11)
+
+
+def test_a_change_of_wishes_in_the_minute_that_a_digest_is_due_does_not_lose_it(
+    due: Cast, mail: MailSink, clock: Any
+) -> None:
+    only_daily(due)
+    one_minute()
+    clock.move_to("2026-03-10T13:01:00Z")
+    clocks.look_again_at_members(due.house.pk)
+    clocks.set_clocks()
+    one_minute()
+    assert people_mailed(mail) == ["technician"]

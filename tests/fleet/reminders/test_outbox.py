@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.reminders import outbox, post, sending
+from fleet.reminders.composing import Composer
 from fleet.reminders.models import Delivery
 from fleet.reminders.outbox import ToTell
 from tests import sinks
@@ -97,7 +98,7 @@ def test_a_lost_worker_before_anything_left_costs_nothing(cast: Cast, mail: Mail
     assert len(outbox.take("mail", urgent=True, limit=5)) == 1
     one_minute()
     assert mail.raw == []
-    clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
+    clock.shift(outbox.taken_for().total_seconds() + 1)
     one_minute()
     assert len(mail.raw) == 1
 
@@ -120,7 +121,7 @@ def test_a_lost_worker_while_it_was_leaving_leaves_it_uncertain_and_never_sent_a
 def test_a_row_taken_over_by_another_worker_is_not_begun_by_the_first(cast: Cast, clock: Any) -> None:
     ask_for_a_test(cast)
     [first] = outbox.take("mail", urgent=True, limit=5)
-    clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
+    clock.shift(outbox.taken_for().total_seconds() + 1)
     [second] = outbox.take("mail", urgent=True, limit=5)
     assert not outbox.begin(first)
     assert outbox.begin(second)
@@ -132,7 +133,7 @@ def test_a_row_that_loses_its_worker_each_time_is_given_up(cast: Cast, clock: An
     ask_for_a_test(cast)
     for _ in range(outbox.MAX_TAKEN):
         assert outbox.take("mail", urgent=True, limit=5)
-        clock.shift(outbox.TAKEN_FOR.total_seconds() + 1)
+        clock.shift(outbox.taken_for().total_seconds() + 1)
     assert outbox.take("mail", urgent=True, limit=5) == []
     assert only().state == State.GIVEN_UP
 
@@ -144,7 +145,7 @@ def test_an_error_of_the_program_before_it_left_is_tried_again(
         raise ZeroDivisionError
 
     with monkeypatch.context() as patched:
-        patched.setattr(sending, "_composed", broken)
+        patched.setattr(Composer, "compose", broken)
         ask_for_a_test(cast)
         one_minute()
     assert only().state == State.WAITING

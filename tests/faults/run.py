@@ -1,0 +1,252 @@
+"""Kills workers, Redis and PostgreSQL at random while reminders are sent, and counts what arrived.
+
+    python -m tests.faults.run --seeds 1 2 3 --reminders 5000
+
+Each round has a PostgreSQL, a Redis, two Celery workers, two beats, a mail server and a web-hook receiver of its own.
+Every reminder must have arrived exactly once, or stand as uncertain; none may be missing; none may have come twice.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import random
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from aiosmtpd.controller import Controller
+
+from tests.faults.servers import ROOT, House, Postgres, Redis
+from tests.sinks import MailSink, free_port, hook_sink
+
+TIMEOUT_SECONDS = 3
+SETTLED_WITHIN = 300
+
+
+class UnsteadyMail(MailSink):
+    """Takes most mails; answers some late, some with an error, and leaves some before or after taking them."""
+
+    def __init__(self, chance: random.Random) -> None:
+        super().__init__()
+        self.chance, self.calm = chance, False
+        self.behave = self._way
+
+    def _way(self) -> str:
+        ways = ["take", "slow", "too slow", "refuse now", "drop before", "drop after"]
+        return "take" if self.calm else self.chance.choices(ways, [84, 5, 1, 6, 2, 2])[0]
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        way = session.way
+        if way == "slow":
+            await asyncio.sleep(self.chance.uniform(0.2, 1.5))
+        if way in ("slow", "too slow"):
+            session.way = "take"
+        answer = await super().handle_DATA(server, session, envelope)
+        if way == "too slow":
+            await asyncio.sleep(TIMEOUT_SECONDS + 1)
+        return answer
+
+
+@dataclass
+class Round:
+    house: House
+    chance: random.Random
+    done: Counter[str] = field(default_factory=Counter)
+    stop: threading.Event = field(default_factory=threading.Event)
+
+    def faults(self) -> dict[str, Callable[[], object]]:
+        house = self.house
+        workers = [program for program in house.programs if program.name.startswith("worker")]
+        return {
+            "worker killed": lambda: self.chance.choice(workers).kill(),
+            "worker's child killed": lambda: self.chance.choice(workers).kill_a_child(),
+            "beat killed": lambda: self.chance.choice(house.programs[-2:]).kill(),
+            "Redis emptied": lambda: house.redis.ask("flushall"),
+            "Redis killed": self._redis,
+            "PostgreSQL crashed": self._postgres,
+            "worker stops consuming": self._deaf,
+        }
+
+    def _redis(self) -> None:
+        self.house.redis.kill()
+        time.sleep(self.chance.uniform(0.1, 2))
+        self.house.redis.start()
+
+    def _postgres(self) -> None:
+        self.house.postgres.stop()
+        time.sleep(self.chance.uniform(0.1, 2))
+        self.house.postgres.start()
+
+    def _deaf(self) -> None:
+        command = [
+            sys.executable,
+            "-m",
+            "celery",
+            "-A",
+            "fleet.celery",
+            "control",
+            "cancel_consumer",
+            "alerts",
+        ]
+        subprocess.run(command, cwd=ROOT, env=self.house.environment, capture_output=True, timeout=30)
+
+    def trouble(self) -> None:
+        faults = self.faults()
+        weights = dict(zip(faults, [6, 5, 1, 3, 2, 2, 1], strict=True))
+        must = list(faults)  # each kind at least once, in an order of its own
+        self.chance.shuffle(must)
+        while not self.stop.wait(self.chance.uniform(1.5, 4)):
+            name = must.pop() if must else self.chance.choices(list(weights), list(weights.values()))[0]
+            try:
+                faults[name]()
+            except (subprocess.SubprocessError, OSError, RuntimeError) as error:
+                print(f"  ({name}: {error})")
+            self.done[name] += 1
+
+    def supervise(self, until: Callable[[], bool], seconds: float) -> bool:
+        deadline, looked = time.monotonic() + seconds, 0.0
+        while time.monotonic() < deadline:
+            for program in self.house.programs:
+                program.keep_up()
+            if time.monotonic() - looked > 2:
+                looked = time.monotonic()
+                if until():
+                    return True
+            time.sleep(0.3)
+        return False
+
+
+def ask(house: House, what: str, *words: str) -> Any:
+    """Run one function of `tests.faults.inside` within the program; None while the database is away."""
+    command = [sys.executable, "-m", "tests.faults.inside", what, *words]
+    found = subprocess.run(command, cwd=ROOT, env=house.environment, capture_output=True, text=True)
+    if found.returncode:
+        if what == "seed":
+            raise RuntimeError(found.stderr)
+        return None
+    return json.loads(found.stdout)
+
+
+def environment(folder: Path, postgres: Postgres, redis: Redis, mail_port: int) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
+    return kept | {
+        "DJANGO_SETTINGS_MODULE": "fleet.settings",
+        "ALMANAC_MODE": "full",
+        "ALMANAC_SECRET_KEY": "for-this-test-only",
+        "ALMANAC_DATA": str(folder / "data"),
+        "ALMANAC_DATABASE_URL": postgres.url,
+        "ALMANAC_REDIS_URL": redis.url,
+        "ALMANAC_TICK_SECONDS": "2",
+        "ALMANAC_WORKER_SILENT_SECONDS": "8",
+        "ALMANAC_SMTP_HOST": "127.0.0.1",
+        "ALMANAC_SMTP_PORT": str(mail_port),
+        "ALMANAC_SMTP_TIMEOUT_SECONDS": str(TIMEOUT_SECONDS),
+        "ALMANAC_DELIVERY_STALE_SECONDS": "15",
+        "ALMANAC_DELIVERY_TAKEN_SECONDS": "8",
+        "ALMANAC_DELIVERY_PAUSE_SECONDS": "1",
+        "ALMANAC_HOOKS_TO_PRIVATE": "yes",
+        "ALMANAC_LOG_LEVEL": "ERROR",
+    }
+
+
+def one_round(seed: int, reminders: int, trouble_seconds: float, folder: Path) -> dict[str, Any]:
+    chance = random.Random(seed)
+    mail = UnsteadyMail(chance)
+    controller = Controller(mail, hostname="127.0.0.1", port=free_port())
+    controller.start()
+    postgres, redis = Postgres(folder, free_port()), Redis(folder, free_port())
+    redis.start()
+    house = House(postgres, redis, environment(folder, postgres, redis, controller.port))
+    began = time.monotonic()
+    try:
+        with hook_sink() as hooks:
+            hooks.behave = lambda: 200 if mail.calm else chance.choices([200, 503, 0], [88, 8, 4])[0]
+            house.manage("migrate", "--noinput")
+            expected = ask(house, "seed", str(reminders), hooks.url)
+            quiet = ("--without-gossip", "--without-mingle")
+            house.celery("worker-alerts", "worker", "-Q", "alerts", "-c", "1", "-n", "alerts@%h", *quiet)
+            house.celery("worker-heavy", "worker", "-Q", "heavy", "-c", "2", "-n", "heavy@%h", *quiet)
+            for name in ("beat-1", "beat-2"):
+                house.celery(name, "beat", "--schedule", str(folder / name))
+            turn = Round(house, chance)
+            began = time.monotonic()
+            troubles = threading.Thread(target=turn.trouble)
+            troubles.start()
+            turn.supervise(lambda: False, trouble_seconds)
+            turn.stop.set()
+            troubles.join()
+            mail.calm = True
+            settled = turn.supervise(lambda: bool(ask(house, "settled")), SETTLED_WITHIN)
+            took = time.monotonic() - began
+            rows = ask(house, "rows") or []
+            arrived = Counter(str(message["Message-ID"]) for message in mail.mails)
+            arrived.update(f"hook:{headers['webhook-id']}" for headers, _ in hooks.calls)
+            restarts = sum(program.starts - 1 for program in house.programs)
+    finally:
+        house.end()
+        controller.stop()
+    return judged(expected, rows, arrived) | {
+        "seed": seed,
+        "settled": settled,
+        "seconds": round(took),
+        "restarts": restarts,
+        "faults": dict(turn.done),
+    }
+
+
+def judged(expected: int, rows: list[list[Any]], arrived: Counter[str]) -> dict[str, int]:
+    known = {key for key, _ in rows}
+    return {
+        "expected": expected,
+        "written": len(rows),
+        "arrived once": sum(1 for key, state in rows if arrived[key] == 1 and state == "sent"),
+        "uncertain": sum(1 for _, state in rows if state == "uncertain"),
+        "of these arrived": sum(1 for key, state in rows if state == "uncertain" and arrived[key]),
+        "given up": sum(1 for _, state in rows if state == "given_up"),
+        "missing": sum(1 for key, state in rows if state != "uncertain" and not arrived[key])
+        + max(expected - len(rows), 0),
+        "twice": sum(1 for count in arrived.values() if count > 1),
+        "unknown": sum(1 for key in arrived if key not in known),
+    }
+
+
+COLUMNS = (
+    "seed", "expected", "written", "arrived once", "uncertain", "of these arrived", "given up", "missing", "twice",
+    "unknown", "restarts", "seconds",
+)  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1])
+    parser.add_argument("--reminders", type=int, default=5000)
+    parser.add_argument("--trouble-seconds", type=float, default=60)
+    parser.add_argument("--keep", action="store_true", help="leave the logs where they are")
+    options = parser.parse_args()
+    print("  ".join(COLUMNS), "faults", sep="  ")
+    bad = 0
+    for seed in options.seeds:
+        folder = Path(tempfile.mkdtemp(prefix=f"faults-{seed}-"))
+        result = one_round(seed, options.reminders, options.trouble_seconds, folder)
+        faults = ", ".join(f"{name} {count}" for name, count in sorted(result["faults"].items()))
+        print("  ".join(f"{result[name]:>{len(name)}}" for name in COLUMNS), faults, sep="  ", flush=True)
+        if not result["settled"] or result["missing"] or result["twice"] or result["unknown"]:
+            bad += 1
+            print(f"  NOT AS IT SHOULD BE (settled: {result['settled']}); logs in {folder}")
+        elif not options.keep:
+            subprocess.run(["rm", "-rf", str(folder)], check=False)
+    sys.exit(1 if bad else 0)
+
+
+if __name__ == "__main__":
+    main()
