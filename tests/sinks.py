@@ -34,8 +34,8 @@ class MailSink:
     raw: list[tuple[str, bytes]] = field(default_factory=list)
     port: int = 0
 
-    @property
-    def mails(self) -> list[EmailMessage]:
+    def parsed(self) -> list[EmailMessage]:
+        """No property: the server reads all of those at each connection."""
         parsed: list[Any] = [BytesParser(policy=MODERN).parsebytes(content) for _, content in self.raw]
         return parsed
 
@@ -62,10 +62,15 @@ class MailSink:
         return "250 Taken"
 
 
+def controller_of(sink: MailSink) -> Controller:
+    """With a name of its own, or it would look its name up for each connection, which can take seconds."""
+    return Controller(sink, hostname="127.0.0.1", port=free_port(), server_hostname="sink.example")
+
+
 @contextmanager
 def mail_sink() -> Iterator[MailSink]:
     sink = MailSink()
-    controller = Controller(sink, hostname="127.0.0.1", port=free_port())
+    controller = controller_of(sink)
     controller.start()
     sink.port = controller.port
     try:

@@ -15,6 +15,7 @@ from email.utils import parseaddr
 from typing import Self
 
 from django.conf import settings
+from django.core.mail.utils import DNS_NAME
 
 
 class NotLeft(Exception):
@@ -115,12 +116,13 @@ class Postman:
 
     def _connect(self) -> smtplib.SMTP:
         where = (settings.EMAIL_HOST, settings.EMAIL_PORT)
-        trusted = ssl.create_default_context()
+        # Our own name once for the process: looking it up for each connection can take seconds.
+        own, trusted = DNS_NAME.get_fqdn(), ssl.create_default_context()
         smtp: smtplib.SMTP
         if settings.EMAIL_USE_SSL:
-            smtp = smtplib.SMTP_SSL(*where, timeout=settings.EMAIL_TIMEOUT, context=trusted)
+            smtp = smtplib.SMTP_SSL(*where, own, timeout=settings.EMAIL_TIMEOUT, context=trusted)
         else:
-            smtp = smtplib.SMTP(*where, timeout=settings.EMAIL_TIMEOUT)
+            smtp = smtplib.SMTP(*where, own, timeout=settings.EMAIL_TIMEOUT)
         try:
             if settings.EMAIL_USE_TLS:
                 smtp.starttls(context=trusted)

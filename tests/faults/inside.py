@@ -25,9 +25,13 @@ PEOPLE, HOOKS = 50, 4
 DIGESTS_OF = 0.3  # so much of all are digests, the rest alerts
 
 
-def seed(reminders: str, url: str) -> int:
+def house_name(number: str) -> str:
+    return f"Alder Homes {number} (invented)"
+
+
+def seed(number: str, reminders: str, url: str) -> int:
     """Leaks that 50 people and 4 programs are to hear of, and digests that have come due; how many in all."""
-    house = Organisation.objects.create(name="Alder Homes (invented)", invented=True)
+    house = Organisation.objects.create(name=house_name(number), invented=True)
     digests = int(int(reminders) * DIGESTS_OF)
     leaks = (int(reminders) - digests) // (PEOPLE + HOOKS)
     with scoped(scope_of_organisation(house)):
@@ -36,8 +40,8 @@ def seed(reminders: str, url: str) -> int:
         values = {"rule": "interval", "reason": "12 months after the last one"}
         due = date.today() - timedelta(days=20)
         Task.objects.create(organisation=house, heater=heater, kind="flush", due_on=due, **values)
-        for number in range(HOOKS):
-            hooks.add_hook(house, f"desk {number}", url, [])
+        for desk in range(HOOKS):
+            hooks.add_hook(house, f"desk {desk}", url, [])
         _people(house, "technician", PEOPLE)
         readers = _people(house, "viewer", digests)
         Preference.objects.bulk_create(
@@ -45,7 +49,7 @@ def seed(reminders: str, url: str) -> int:
             for reader in readers
         )
         now = timezone.now()
-        everybody = Person.objects.all()
+        everybody = Person.objects.filter(memberships__organisation=house)
         Correspondent.objects.bulk_create(
             Correspondent(
                 person=person,
@@ -55,11 +59,11 @@ def seed(reminders: str, url: str) -> int:
             )
             for person in everybody
         )
-        for number in range(leaks):
+        for leak in range(leaks):
             announce(
                 "leak_reported",
-                str(number),
-                f"Leak {number}",
+                str(leak),
+                f"Leak {leak}",
                 organisation_id=house.pk,
                 property_id=place.pk,
             )
@@ -83,10 +87,10 @@ def settled() -> bool:
         return not any(rows.exists() for rows in (open_rows, untold, unwritten)) and Delivery.objects.exists()
 
 
-def rows() -> list[list[Any]]:
+def rows(number: str) -> list[list[Any]]:
     """Each row's key as the receivers see it, and how it ended."""
     with unscoped("looking at how everything ended"):
-        found = Delivery.objects.filter(created_at__lte=timezone.now())
+        found = Delivery.objects.filter(organisation__name=house_name(number))
         found = found.exclude(state="not_told").order_by("id")
         return [
             [

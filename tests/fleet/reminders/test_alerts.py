@@ -47,7 +47,7 @@ def test_an_unsafe_finding_stops_the_task_and_is_told_with_the_page_that_shows_i
     with scoped(scope_of_organisation(cast.house)):
         services.report_unsafe(task, "Smell of gas", timezone.now())
     one_minute()
-    text = mail.mails[0].get_body(("plain",)).get_content()
+    text = mail.parsed()[0].get_body(("plain",)).get_content()
     assert "Smell of gas" in text
     assert f"https://almanac.example/work/heaters/{cast.heater.pk}/" in text
     assert "call for help from a safe place" in text
@@ -154,7 +154,7 @@ def test_a_note_that_is_not_urgent_stands_in_the_inbox_and_in_the_next_digest_on
         clock.move_to(moment)
         one_minute()
     assert people_mailed(mail) == ["planner"]
-    assert "A warranty ends." in mail.mails[0].get_body(("plain",)).get_content()
+    assert "A warranty ends." in mail.parsed()[0].get_body(("plain",)).get_content()
 
 
 @pytest.fixture
@@ -180,7 +180,10 @@ def test_when_nobody_acts_the_next_person_is_told_once(
     one_minute()
     clock.shift(3600)
     one_minute()
-    assert [message["Subject"].startswith("Nobody has acted yet") for message in mail.mails] == [False, True]
+    assert [message["Subject"].startswith("Nobody has acted yet") for message in mail.parsed()] == [
+        False,
+        True,
+    ]
     with unscoped("looking"):
         assert InboxNote.objects.get(person=cast.owner).escalated
 

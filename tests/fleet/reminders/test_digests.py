@@ -34,7 +34,7 @@ def test_it_says_what_is_late_and_due_by_building_and_nothing_of_another_house(
     clock.move_to("2026-03-10T13:01:00Z")  # 7:01 in Denver, the day after
     one_minute()
     assert people_mailed(mail) == ["technician"]
-    message = mail.mails[0]
+    message = mail.parsed()[0]
     assert message["Subject"] == "Water heaters, 10 March 2026: 1 late, 1 due"
     text = message.get_body(("plain",)).get_content()
     assert "Alder Court" in text
@@ -67,7 +67,7 @@ def test_several_properties_with_their_own_hours_make_one_mail(due: Cast, mail: 
         clock.move_to(moment)
         one_minute()
     assert len(mail.raw) == 1
-    text = mail.mails[0].get_body(("plain",)).get_content()
+    text = mail.parsed()[0].get_body(("plain",)).get_content()
     assert "Alder Court" in text
     assert "Cedar Yard" in text
 
@@ -83,10 +83,10 @@ def test_a_property_may_have_a_rhythm_of_its_own(due: Cast, mail: MailSink, cloc
     one_minute()
     clock.move_to("2026-03-10T14:01:00Z")
     one_minute()
-    assert "Alder Court" not in mail.mails[0].get_body(("plain",)).get_content()
+    assert "Alder Court" not in mail.parsed()[0].get_body(("plain",)).get_content()
     clock.move_to("2026-03-13T14:01:00Z")  # Friday
     one_minute()
-    assert "Alder Court" in mail.mails[1].get_body(("plain",)).get_content()
+    assert "Alder Court" in mail.parsed()[1].get_body(("plain",)).get_content()
 
 
 def test_a_day_with_nothing_due_brings_no_mail(cast: Cast, mail: MailSink, clock: Any) -> None:
@@ -162,7 +162,7 @@ def test_someone_limited_to_one_property_is_told_of_that_one_only(
     one_minute()
     clock.move_to("2026-03-10T13:01:00Z")
     one_minute()
-    text = mail.mails[0].get_body(("plain",)).get_content()
+    text = mail.parsed()[0].get_body(("plain",)).get_content()
     assert "Cedar Yard" in text
     assert "Alder Court" not in text
 
@@ -174,7 +174,7 @@ def test_one_who_works_for_two_houses_gets_one_mail_of_both(due: Cast, mail: Mai
     clock.move_to("2026-03-10T13:01:00Z")
     one_minute()
     assert people_mailed(mail) == ["technician"]
-    text = mail.mails[0].get_body(("plain",)).get_content()
+    text = mail.parsed()[0].get_body(("plain",)).get_content()
     assert "Alder Court" in text
     assert "Birch Row" in text
 

@@ -86,7 +86,7 @@ def test_a_mail_over_the_wire_has_what_one_click_stopping_needs(
     """RFC 8058: an https address, the Post header, and a post without a session is enough."""
     announce_leak(cast, "Leak <b>here</b>\r\nBcc: spy@evil.example")
     one_minute()
-    message = next(found for found in mail.mails if found["To"].addresses[0].username == "planner")
+    message = next(found for found in mail.parsed() if found["To"].addresses[0].username == "planner")
     assert message["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
     link = message["List-Unsubscribe"].strip("<>")
     assert link.startswith("https://almanac.example/reminders/stop/")

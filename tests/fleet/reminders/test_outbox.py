@@ -42,7 +42,7 @@ def test_the_same_who_what_and_day_is_one_row(cast: Cast, mail: MailSink, clock:
     one_minute()
     assert len(mail.raw) == 1
     assert only().state == State.SENT
-    assert mail.mails[0]["Message-ID"] == first
+    assert mail.parsed()[0]["Message-ID"] == first
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ def test_an_owner_says_what_became_of_an_uncertain_one(cast: Cast, mail: MailSin
     client.post(reverse("reminders:settle", args=[second.pk, "sent"]))
     mail.behave = lambda: sinks.TAKE
     one_minute()
-    assert [message["Message-ID"] for message in mail.mails] == [first.message_id]
+    assert [message["Message-ID"] for message in mail.parsed()] == [first.message_id]
     with unscoped("looking into the outbox"):
         assert set(Delivery.objects.values_list("state", flat=True)) == {State.SENT}
         assert Delivery.objects.get(pk=second.pk).settled_by == str(cast.owner)
