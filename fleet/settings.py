@@ -10,9 +10,10 @@ from django.core.exceptions import ImproperlyConfigured
 
 from fleet import environment
 from fleet.operating.logs import logging_settings
+from fleet.version import own_version
 
 ROOT = Path(__file__).resolve().parent.parent
-VERSION = "0.1.0"
+VERSION = own_version()
 MODE = environment.choice("ALMANAC_MODE", ("embedded", "full"), "embedded")
 EMBEDDED = MODE == "embedded"
 DATA = Path(environment.text("ALMANAC_DATA", str(ROOT / "almanac-data"))).resolve()
