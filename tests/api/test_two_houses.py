@@ -1,0 +1,143 @@
+"""Two organisations acting at once, in any order: no row of one is ever seen by the other, and no change is lost.
+
+A plain model of what each house has entered is kept beside it; after every step each house reads exactly its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from django.core.cache import cache
+from django.db import transaction
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    Bundle,
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    multiple,
+    rule,
+    run_state_machine_as_test,
+)
+
+from tests.api.conftest import Api, token_for
+from tests.conftest import Cast
+
+HOUSES = st.sampled_from(["ours", "theirs"])
+WORDS = st.text(st.characters(min_codepoint=48, max_codepoint=122), min_size=1, max_size=8).filter(str.strip)
+
+
+class TwoHouses(RuleBasedStateMachine):
+    cast: Cast
+    kept = Bundle("kept")
+
+    @initialize()
+    def open(self) -> None:
+        self.api = {"ours": Api(token_for(self.cast.owner)), "theirs": Api(token_for(self.cast.outsider))}
+        self.building = {
+            "ours": self.cast.building.pk,
+            "theirs": self.cast.foreign_heater.position.building_id,
+        }
+        self.rows: dict[str, dict[int, dict[str, Any]]] = {
+            house: {row["id"]: row for row in api.read("positions")["items"]}
+            for house, api in self.api.items()
+        }
+        self.tags: dict[int, str] = {}
+        self.cursor = {house: api.read("changes?limit=1000")["cursor"] for house, api in self.api.items()}
+        self.copy = {house: dict(rows) for house, rows in self.rows.items()}
+
+    @rule(target=kept, house=HOUSES, words=WORDS)
+    def enter(self, house: str, words: str) -> Any:
+        body = {"building_id": self.building[house], "label": words}
+        answer = self.api[house].post(
+            "positions", body, idempotency_key=words[:8] if words.isalnum() else "k"
+        )
+        taken = any(row["label"] == words for row in self.rows[house].values())
+        if answer.status_code == 201:
+            row = answer.json()
+            # Sent again with its key the first answer comes back, however the row has changed since.
+            self.rows[house].setdefault(row["id"], row)
+            return row["id"], house, answer["ETag"]
+        assert answer.status_code == 422
+        assert taken or answer.json()["type"].endswith("key-reused")
+        return multiple()
+
+    @rule(row=kept, house=HOUSES, words=WORDS)
+    def change(self, row: Any, house: str, words: str) -> None:
+        """With the state that was read at entering: taken only by its own house, and only if nothing came between."""
+        number, owner, tag = row
+        answer = self.api[house].patch(f"positions/{number}", {"room": words}, if_match=tag)
+        if house != owner:
+            assert answer.status_code == 404
+        elif self.tags.get(number, tag) != tag:
+            assert answer.status_code == 412
+        else:
+            assert answer.status_code == 200
+            self.rows[house][number] = answer.json()
+            self.tags[number] = answer["ETag"]
+
+    @rule(row=kept, house=HOUSES)
+    def read(self, row: Any, house: str) -> None:
+        number, owner, _ = row
+        answer = self.api[house].get(f"positions/{number}")
+        if house == owner:
+            assert answer.json() == self.rows[house][number]
+        else:
+            nowhere = self.api[house].get("positions/999999999")
+            assert (answer.status_code, answer.content) == (404, nowhere.content)
+
+    @rule(row=kept, house=HOUSES, words=WORDS)
+    def borrow(self, row: Any, house: str, words: str) -> None:
+        """Put a heater at a place: at another's place it is refused like at no place at all."""
+        number, owner, _ = row
+        body = {"position_id": number, "tag": f"{house} {number} {words}", "kind": "heat_pump"}
+        answer = self.api[house].post("heaters", body)
+        if house != owner:
+            assert answer.status_code == 422
+            assert answer.json()["errors"][0]["pointer"] == "/position_id"
+        else:
+            assert answer.status_code in (201, 422)
+
+    @rule(house=HOUSES)
+    def catch_up(self, house: str) -> None:
+        answer = self.api[house].read(f"changes?limit=1000&kinds=positions&after={self.cursor[house]}")
+        self.cursor[house] = answer["cursor"]
+        for one in answer["items"]:
+            self.copy[house][one["id"]] = one["row"]
+        assert self.copy[house] == self.rows[house]
+
+    @invariant()
+    def each_house_sees_exactly_its_own(self) -> None:
+        cache.clear()
+        for house, api in getattr(self, "api", {}).items():
+            listed = {row["id"]: row for row in api.read("positions?limit=1000")["items"]}
+            assert listed == self.rows[house]
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+
+
+@pytest.mark.django_db
+def test_two_houses_at_once(cast: Cast) -> None:
+    def machine() -> TwoHouses:
+        found = TwoHouses()
+        found.cast = cast
+        found.undo = undone()  # type: ignore[attr-defined]
+        found.undo.__enter__()  # type: ignore[attr-defined]
+        found.teardown = lambda: found.undo.__exit__(None, None, None)  # type: ignore[attr-defined,method-assign]
+        return found
+
+    run_state_machine_as_test(
+        machine,
+        settings=settings(
+            max_examples=6, stateful_step_count=12, deadline=None, suppress_health_check=list(HealthCheck)
+        ),
+    )
