@@ -136,6 +136,8 @@ class DeclaredSchema(AutoSchema):
                 },
             )
             return {200: shape}
+        if declared.gives is None:
+            return {declared.status: OpenApiResponse(description="Done")}
         return {declared.status: declared.gives}
 
 

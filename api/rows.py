@@ -7,7 +7,7 @@ import binascii
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -118,6 +118,10 @@ class Rows:
         return found
 
     # --- many rows
+
+    def of(self, source: Callable[[], QuerySet[Any]]) -> Rows:
+        """The same rows, from a narrower source."""
+        return replace(self, source=source)
 
     def parameters(self) -> dict[str, Asked]:
         own = {name: Asked(found.field, found.says) for name, found in self.filters.items()}

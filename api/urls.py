@@ -6,10 +6,10 @@ from api.numbers import Number
 
 register_converter(Number, "number")
 
-from api import care, docs, estate, heaters, planning, work  # noqa: E402 (their addresses use the converter)
+from api import care, docs, estate, heaters, others, planning, work  # noqa: E402 (their addresses use the converter)
 
 app_name = "api"
-rooms = [estate, heaters, care, planning, work]
+rooms = [estate, heaters, care, planning, work, others]
 urlpatterns = [
     path("api/", docs.docs, name="docs"),
     path("api/v1/openapi.yaml", docs.document, name="document"),

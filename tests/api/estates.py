@@ -15,11 +15,13 @@ from api import urls
 from api.door import ApiView
 from api.operations import Operation
 from fleet.care.models import Finding, LeakReport, Task, UnsafeFinding, Visit
+from fleet.estate.grant_rows import AccessGrant
 from fleet.estate.history import record_change
-from fleet.estate.models import HistoryEntry, Job
+from fleet.estate.models import HistoryEntry, Job, Organisation
 from fleet.heaters.models import Attachment, Heater, ImportBatch, ServiceRecord, WaterTest
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.models import ForecastRun, HeaterOutlook
+from fleet.reminders.outbox_rows import WebHook
 
 DAY = date(2026, 11, 1)
 FIGURES = {name: "1.00" for name in ("expected", "p10", "p50", "p80", "p90")}
@@ -76,6 +78,11 @@ def fill(heater: Heater) -> dict[str, int]:
     )
     paper.file.save("a.pdf", ContentFile(b"%PDF"), save=False)
     paper.save()
+    hook = WebHook.objects.create(
+        name="h", url="https://a.example/", salt="0" * 32, made_at=timezone.now(), **mine
+    )
+    company = Organisation.objects.create(name=f"Invented {heater.organisation_id}", kind="company")
+    grant = AccessGrant.objects.create(company=company, level=2, granted_at=timezone.now(), **mine)
     record_change(heater, "entered")
     return {
         "properties": building.property_id,
@@ -94,6 +101,8 @@ def fill(heater: Heater) -> dict[str, int]:
         "capital-plans": plan.pk,
         "jobs": job.pk,
         "imports": batch.pk,
+        "web-hooks": hook.pk,
+        "grants": grant.pk,
         "history": HistoryEntry.objects.filter(organisation_id=heater.organisation_id).latest("pk").pk,
     }
 
@@ -135,6 +144,10 @@ def content_for(path: str, own: dict[str, int]) -> Any:
         "/accept": {},
         "/capital-plans": {"cap": "100.00"},
         "/forecast-runs": {"draws": 100},
+        "/web-hooks": {"name": "New", "url": "https://a.example/"},
+        "/grants": {"code": "AAAA-AAAA", "property_ids": [own["properties"]], "level": "work"},
+        "/revoke": {"reason": "made up"},
+        "/priors": {"table": "effects", "row_id": "none", "value": 1, "reason": "made up"},
     }
     if path.endswith("/bulk"):
         return {"rows": [content_for(path.removesuffix("/bulk"), own)]}
