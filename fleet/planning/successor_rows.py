@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
+from django.db.models import Q
 
 from fleet.estate.scope import ScopedModel
 from fleet.heaters.models import Kind
@@ -25,9 +26,12 @@ class SuccessorRule(ScopedModel):
         ordering = ["starts_on", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["organisation", "property", "from_kind", "starts_on"],
+                fields=["property", "from_kind", "starts_on"], name="one_successor_a_kind_property_and_day"
+            ),
+            models.UniqueConstraint(
+                fields=["organisation", "from_kind", "starts_on"],
+                condition=Q(property=None),
                 name="one_successor_a_kind_and_day",
-                nulls_distinct=False,
             ),
         ]
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
@@ -82,6 +82,7 @@ def test_conversion_drops_what_only_the_old_kind_called_for() -> None:
 def test_the_parts_of_a_price_sum_to_it_and_what_is_not_known_counts_by_its_share(in_house: Cast) -> None:
     prices = costing.price_list(ensure_cost_book(in_house.house, DAY))
 
+    @settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
     @given(place=places)
     def check(place: Place) -> None:
         one = costing.quote(
