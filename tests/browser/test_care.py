@@ -36,6 +36,7 @@ def test_a_flush_on_a_phone(cast: Cast, live_server: Any, signed_in: Callable[..
     page.goto(f"{live_server.url}/work/")
     shot(page, "queue")
     assert accessibility_problems(page) == []
+    page.get_by_role("link", name="Alder Court, A", exact=True).click()
     page.get_by_role("link", name="Flush sediment").first.click()
     shot(page, "task")
     assert accessibility_problems(page) == []
