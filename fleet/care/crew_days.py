@@ -44,5 +44,5 @@ def by_day(visits: Iterable[Visit], today: date) -> list[CrewDay]:
         day.unheld = crews_known and row.team is None and not row.by_hand
         mine = sorted(tasks[row.pk], key=lambda task: found[task.pk].order)
         day.minutes += sum(task.task_kind.minutes for task in mine)
-        day.visits.append(Row(row, [(task, found[task.pk].why) for task in mine]))
+        day.visits.append(Row(row, [(task, found[task.pk].short) for task in mine]))
     return sorted(days.values(), key=lambda day: (day.day, day.crew))

@@ -216,7 +216,7 @@ def _task(task: Task, around: _Surroundings, today: date) -> dict[str, Any]:
         "worker": around.offers[task.organisation_id].workers.of(place.property_id, task.task_kind),
         "stopped": task.stopped,
         "offered": not around.offers[task.organisation_id].refusal(task, place.property_id),
-        "first": around.priorities[task.pk].why,
+        "first": around.priorities[task.pk].short,
     }
     if task.promised_by:
         found["promised_by"] = task.promised_by.isoformat()

@@ -50,6 +50,7 @@ class Priority:
     group: int
     per_hour: float
     why: str
+    short: str = ""
 
     @property
     def order(self) -> tuple[int, float]:
@@ -62,7 +63,7 @@ def priority(
     late = max((today - due_on).days, 0)
     group, words = _group(kind, late, window_days, promised_by, today)
     if risk is None:
-        return Priority(group, 0.0, words)
+        return Priority(group, 0.0, words, words)
     share = AVOIDS.get(kind.code, AVOIDS_DEFAULT)
     hours = kind.minutes / 60
     per_hour = risk.chance * risk.extra * share / hours * (1 + LATE_YEAR_FACTOR * late / 365)
@@ -70,7 +71,12 @@ def priority(
         f"avoids about {per_hour:,.0f} {risk.currency} of loss per crew hour ({risk.chance:.0%} chance of failing within a year, "
         f"{risk.source})"
     )
-    return Priority(group, per_hour, f"{words}; {money}." if words else f"{money[0].upper()}{money[1:]}.")
+    short = f"avoids about {per_hour:,.0f} {risk.currency} an hour"
+    return Priority(group, per_hour, _sentence(words, money), _sentence(words, short))
+
+
+def _sentence(words: str, money: str) -> str:
+    return f"{words}; {money}." if words else f"{money[0].upper()}{money[1:]}."
 
 
 def _group(
