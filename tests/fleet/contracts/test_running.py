@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import time_machine
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.care.models import Task
@@ -287,17 +287,16 @@ def test_ending_early_needs_a_reason_and_the_client_reads_it(
         assert ReceivedOffer.objects.get().ended_because == "the house was sold"
 
 
-@given(
-    st.dictionaries(st.integers(1, 200), st.floats(0.01, 5000), min_size=1, max_size=60),
-    st.integers(1, 10**9),
-)
-def test_parts_in_cents_sum_to_the_whole(parts: dict[int, float], cents: int) -> None:
+@settings(deadline=None)
+@given(st.lists(st.integers(1, 500_000), min_size=1, max_size=12), st.integers(1, 10**9))
+def test_parts_in_cents_sum_to_the_whole(parts: list[int], cents: int) -> None:
     whole = Decimal(cents) / 100
-    split = _cents(parts, whole)
+    split = _cents({number: part / 100 for number, part in enumerate(parts)}, whole)
     assert sum(split.values(), Decimal(0)) == whole
-    assert set(split) == set(parts)
+    assert set(split) == set(range(len(parts)))
 
 
+@settings(deadline=None)
 @given(st.dates(date(2000, 1, 1), date(2090, 12, 31)), st.integers(1, 240))
 def test_months_later_is_never_in_another_month(day: date, months: int) -> None:
     later = rounds.months_after(day, months)
