@@ -53,6 +53,7 @@ def _shown(check: TrustCheck) -> dict[str, Any]:
         "weak_spots": trust_words.weak_spots(result["verdict"]),
         "landmark_headings": trust_words.LANDMARK_HEADINGS,
         "landmarks": trust_words.landmark_rows(result),
+        "sample": trust_words.sample_words(result),
         "coverage": trust_words.coverage_words(result),
         "scores": trust_words.score_rows(result),
         "curves": [{**curve, "words": kind_words(curve["kind"])} for curve in result["curves"]],

@@ -41,6 +41,14 @@ def weak_spots(verdict: dict[str, Any]) -> list[str]:
     return found
 
 
+def sample_words(result: dict[str, Any]) -> str:
+    """Says so where only part of a large fleet was checked."""
+    checked, all_of_them = result.get("heaters_checked", 0), result.get("heaters_on_record", 0)
+    if checked >= all_of_them:
+        return ""
+    return f"Checked on {checked:,} of {all_of_them:,} heaters on record: whole buildings, drawn by lot."
+
+
 def landmark_rows(result: dict[str, Any]) -> list[list[str]]:
     return [
         [
@@ -131,6 +139,7 @@ def check_lines(result: dict[str, Any], day: date) -> list[str]:
         f"How far to trust the forecast, record as of {day}: {verdict_title(verdict).lower()}.",
         "",
         verdict["words"],
+        *([sample_words(result)] if sample_words(result) else []),
         *(f"- where it was off: {words}" for words in weak_spots(verdict)),
     ]
     if result["landmarks"]:

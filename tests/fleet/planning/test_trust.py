@@ -162,3 +162,18 @@ def test_only_those_who_plan_ask_for_a_check(cast: Cast, estate: Organisation) -
     assert not TrustCheck.objects.exists()
     assert cast.client(cast.planner).post(reverse("planning:ask_check")).status_code == 302
     assert TrustCheck.objects.get().state == State.WAITING
+
+
+def test_of_a_large_fleet_whole_buildings_are_checked_and_the_page_says_so(
+    cast: Cast, estate: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(trust_chain, "MOST_HEATERS", 40)
+    monkeypatch.setattr(trust, "DRAWS", 60)
+    check = trust.run_check(trust.open_check(estate))
+    total = Heater.objects.count()
+    assert 0 < check.result["heaters_checked"] <= 40 < total
+    assert check.result["heaters_on_record"] == total
+    checked = {row["group"] for row in check.result["expected"]["property"]}
+    assert 0 < len(checked) < 4
+    words = f"Checked on {check.result['heaters_checked']} of {total} heaters on record"
+    assert words in cast.client(cast.owner).get(reverse("planning:trust")).content.decode()
