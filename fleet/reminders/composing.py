@@ -44,7 +44,7 @@ class Composer:
         people = {row.person_id for row in rows if row.person_id is not None}
         self.sights = sights(people)
         self.own = own_preferences(people)
-        self.digests = Digests(self.own)
+        self.digests = Digests(self.own, self.sights.values())
         self.stopped = {row.person_id: row for row in Correspondent.objects.filter(person_id__in=people)}
         self.others: dict[int, list[tuple[date, str, str]]] = {}
         days = [row.due_on for row in rows if row.what == DIGEST]

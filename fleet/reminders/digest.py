@@ -71,8 +71,12 @@ class Digest:
 class Digests:
     """Writes digests of many people; those who see the same are read for once."""
 
-    def __init__(self, own: Own) -> None:
+    def __init__(self, own: Own, sights: Iterable[Sight]) -> None:
         self.own = own
+        self._alike: dict[Reaches, list[int]] = {}
+        for sight in sights:
+            self._alike.setdefault(sight.scope.reaches, []).append(sight.person.pk)
+        self._notes: dict[Reaches, dict[int, list[InboxNote]]] = {}
         self._places: dict[Reaches, list[Property]] = {}
         self._lines: dict[tuple[Reaches, date, int, tuple[int, ...] | None], list[BuildingLines]] = {}
         self._unsafe: dict[Reaches, dict[int, int]] = {}
@@ -98,7 +102,8 @@ class Digests:
                 )
             unsafe = self._unsafe_in(reaches)
             covered = [number for numbers in groups.values() for number in numbers]
-            notes = _notes(sight.person.pk, days[-1])
+            notes = self._notes_in(reaches).get(sight.person.pk, [])
+            notes = [note for note in notes if note.mailed_on in (None, days[-1])][:SHOWN_NOTES]
         rows.sort(key=lambda row: (row.earliest, row.place, row.name))
         return Digest(days[-1], rows, sum(unsafe.get(number, 0) for number in covered), notes)
 
@@ -123,6 +128,18 @@ class Digests:
             self._unsafe[reaches] = dict(rows.values_list(place).annotate(count=Count("id")))
         return self._unsafe[reaches]
 
+    def _notes_in(self, reaches: Reaches) -> dict[int, list[InboxNote]]:
+        """By person: unread notes of things that were not urgent."""
+        if reaches not in self._notes:
+            rows = InboxNote.objects.filter(
+                person_id__in=self._alike.get(reaches, []), read_at=None, happening__urgent=False
+            )
+            found: dict[int, list[InboxNote]] = {}
+            for row in rows.select_related("happening", "property").order_by("created_at", "id"):
+                found.setdefault(row.person_id, []).append(row)
+            self._notes[reaches] = found
+        return self._notes[reaches]
+
 
 def due_lines(today: date, ahead: int, property_ids: Iterable[int] | None = None) -> list[BuildingLines]:
     """What is late and due within so many days, by building, counted in the database, in the current scope."""
@@ -144,10 +161,3 @@ def due_lines(today: date, ahead: int, property_ids: Iterable[int] | None = None
         row.earliest = min(row.earliest, first)
         row.kinds.append((names[kind].name if kind in names else kind, count))
     return list(buildings.values())
-
-
-def _notes(person_id: int, day: date) -> list[InboxNote]:
-    """Notes that no digest has held yet, and those of this day's, should it be written again."""
-    rows = InboxNote.objects.filter(person_id=person_id, read_at=None, happening__urgent=False)
-    rows = rows.filter(Q(mailed_on=None) | Q(mailed_on=day)).select_related("happening", "property")
-    return list(rows.order_by("created_at", "id")[:SHOWN_NOTES])
