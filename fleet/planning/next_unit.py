@@ -205,7 +205,8 @@ def next_units(heater: Heater, book: CostBook, today: date) -> list[NextUnit]:
 
 def energy_note(heater: Heater) -> str:
     """What the energy figures stand on."""
-    homes = f"{heater.homes_served:g} homes" if heater.homes_served else "one home, assumed"
+    served = heater.homes_served
+    homes = f"{served:g} home{'' if served == 1 else 's'}" if served else "one home, assumed"
     setpoint = f"{heater.setpoint_f:g} °F" if heater.setpoint_f else "125 °F, that of the test, assumed"
     return (
         f"Energy a year = draw x density x heat capacity x temperature rise / uniform energy factor (10 CFR 430 subpart B "
