@@ -273,7 +273,7 @@ def prices(request: HttpRequest) -> HttpResponse:
     rows = {(row.item, row.subject): row for row in book.prices.all()}
     groups = []
     for item in books.ITEMS:
-        entries = [
+        entries: list[dict[str, Any]] = [
             {
                 "name": f"{item.name}|{subject}",
                 "label": words or item.label,
