@@ -74,6 +74,6 @@ def _check_page_token(request: HttpRequest) -> None:
     """A session rides along with any page's request, so writing with one needs the page's own token too."""
     check = _PageToken(lambda answered: HttpResponse())
     check.process_request(request)
-    refused: Any = check.process_view(request, lambda: None, (), {})  # type: ignore[arg-type]  # type: ignore[arg-type,return-value]
+    refused: Any = check.process_view(request, lambda: None, (), {})  # type: ignore[arg-type,return-value]
     if refused:
         raise Problem("not-allowed", "With a session, send the page's X-CSRFToken; or use a token.")
