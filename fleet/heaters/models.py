@@ -6,6 +6,7 @@ from typing import Any
 
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Upper
 
 from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.import_rows import ImportBatch, RememberedHeading
@@ -139,7 +140,12 @@ class Heater(ScopedModel):
 
     class Meta:
         ordering = ["id"]
-        indexes = [models.Index(fields=["organisation", "ending", "kind"])]
+        indexes = [
+            models.Index(fields=["organisation", "ending", "kind"]),
+            # Tags and serial numbers are looked up whatever their case.
+            models.Index("organisation", Upper("tag"), name="heater_by_tag"),
+            models.Index("organisation", Upper("serial_number"), name="heater_by_serial"),
+        ]
         constraints = [
             models.UniqueConstraint(fields=["organisation", "tag"], name="heater_tag_once"),
             models.UniqueConstraint(

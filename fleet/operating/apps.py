@@ -6,4 +6,4 @@ class OperatingConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.operating import worker_signs  # noqa: F401 - registers the signs of life
+        from fleet.operating import tidying, worker_signs  # noqa: F401 - registers tidying and the signs of life

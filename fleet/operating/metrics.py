@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
-from django.apps import apps
 from django.conf import settings
 from django.db.models import Count, Max, Min
 from django.utils import timezone
@@ -21,6 +20,7 @@ from fleet.estate.scope import unscoped
 from fleet.operating import worker_signs
 from fleet.operating.counters import OWN
 from fleet.planning.models import ForecastRun
+from fleet.reminders.models import Delivery
 
 
 def written() -> bytes:
@@ -62,17 +62,12 @@ class FromRows(Collector):
 
     @staticmethod
     def _deliveries() -> Iterator[GaugeMetricFamily]:
-        delivery: Any = apps.all_models["reminders"].get("delivery")
-        if delivery is None:
-            yield _gauge("almanac_deliveries", "Nothing is delivered yet", "state", "channel")
-            yield _plain("almanac_delivery_oldest_waiting_seconds", "Nothing is delivered yet", 0)
-            return
         found = _gauge("almanac_deliveries", "Mails and web hooks on record", "state", "channel")
-        rows = delivery.objects.order_by().values_list("state", "channel").annotate(n=Count("id"))
+        rows = Delivery.objects.order_by().values_list("state", "channel").annotate(n=Count("id"))
         for state, channel, count in rows:
             found.add_metric([state, channel], count)
         yield found
-        oldest = delivery.objects.filter(state=delivery.State.WAITING).aggregate(at=Min("due_at"))["at"]
+        oldest = Delivery.objects.filter(state=Delivery.State.WAITING).aggregate(at=Min("due_at"))["at"]
         words = "How long the oldest due mail or web hook has waited"
         yield _plain("almanac_delivery_oldest_waiting_seconds", words, _ago(oldest))
 

@@ -211,6 +211,7 @@ class HeaterOutlook(ScopedModel):
 
     class Meta:
         ordering = ["rank"]
+        indexes = [models.Index(fields=["run", "rank"], name="outlook_by_rank")]
         constraints = [models.UniqueConstraint(fields=["run", "heater"], name="one_outlook_a_heater_and_run")]
 
     def __str__(self) -> str:

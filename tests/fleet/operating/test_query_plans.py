@@ -1,0 +1,96 @@
+"""The queries that run all day go through an index on PostgreSQL, however large the tables grow.
+
+The tables of a test are tiny, so reading them whole is forbidden to the planner: what it can still only do by reading
+a table whole has no index that serves it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from datetime import date
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.db.models import QuerySet
+from django.utils import timezone
+
+from fleet.care.models import Task
+from fleet.estate import background
+from fleet.estate.models import HistoryEntry, Job, Organisation
+from fleet.heaters.models import Heater, ServiceRecord
+from fleet.planning.models import ForecastRun, HeaterOutlook
+from fleet.reminders.models import Delivery
+from tests.conftest import Cast
+
+pytestmark = [
+    pytest.mark.services,
+    pytest.mark.skipif(
+        connection.vendor != "postgresql", reason="needs PostgreSQL: set ALMANAC_DATABASE_URL"
+    ),
+]
+HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
+    "the next due job": (
+        lambda cast: Job.objects.filter(background._due(timezone.now())).order_by("run_after", "id")[:20],
+        "estate_job",
+    ),
+    "a heater by its tag": (lambda cast: Heater.objects.filter(tag__iexact="h-1"), "heater_by_tag"),
+    "a heater by its serial number": (
+        lambda cast: Heater.objects.filter(serial_number__iexact="s-1"),
+        "heater_by_serial",
+    ),
+    "the list of heaters likeliest to fail": (
+        lambda cast: HeaterOutlook.objects.filter(run_id=1)[:50],
+        "outlook_by_rank",
+    ),
+    "the plan in use": (
+        lambda cast: ForecastRun.objects.filter(organisation=cast.house, state="done").order_by("-id")[:1],
+        "planning_fo",
+    ),
+    "what was done to a heater": (
+        lambda cast: ServiceRecord.objects.filter(heater=cast.heater, kind="flush").order_by("-done_latest"),
+        "heaters_ser",
+    ),
+    "a heater's history": (
+        lambda cast: HistoryEntry.objects.filter(
+            organisation=cast.house, subject_kind="heater", subject_id=cast.heater.pk
+        ),
+        "estate_historyentry",
+    ),
+    "what is due by a day": (
+        lambda cast: Task.objects.filter(organisation=cast.house, state="open", due_on__lte=date(2026, 6, 1)),
+        "task",
+    ),
+    "deliveries that are due": (
+        lambda cast: Delivery.objects.filter(
+            channel="mail", state__in=["waiting", "taken"], due_at__lte=timezone.now()
+        ).order_by("-urgent", "due_at")[:20],
+        "delivery_due",
+    ),
+}
+
+
+def nodes(plan: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    yield plan
+    for below in plan.get("Plans", ()):
+        yield from nodes(below)
+
+
+@pytest.mark.parametrize("name", HOT)
+def test_it_goes_through_an_index(name: str, in_house: Cast) -> None:
+    query, wanted = HOT[name]
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_seqscan = off")
+    plan = json.loads(query(in_house).explain(format="json"))[0]["Plan"]
+    kinds = [node["Node Type"] for node in nodes(plan)]
+    assert "Seq Scan" not in kinds, plan
+    used = [node["Index Name"] for node in nodes(plan) if "Index Name" in node]
+    assert any(wanted in index for index in used), used
+
+
+def test_a_query_without_an_index_is_seen(in_house: Cast) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_seqscan = off")
+    plan = json.loads(Organisation.objects.order_by().filter(kind="owner").explain(format="json"))[0]["Plan"]
+    assert "Seq Scan" in [node["Node Type"] for node in nodes(plan)]

@@ -1,0 +1,78 @@
+"""What is of no use any more goes after its time; the record, its history and what is still open stay."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+from django.contrib.sessions.models import Session
+from django.utils import timezone
+
+from fleet.estate import background
+from fleet.estate.models import HistoryEntry, Job
+from fleet.estate.scope import unscoped
+from fleet.operating import tidying
+from tests.conftest import Cast
+
+
+def job(cast: Cast, state: str, days: int) -> int:
+    ended = timezone.now() - timedelta(days=days)
+    made = Job.objects.create(
+        organisation=cast.house, kind="roll_forward", state=state, run_after=ended, finished_at=ended
+    )
+    return int(made.pk)
+
+
+def tidy(cast: Cast) -> None:
+    background.enqueue("tidy up", {}, cast.house.pk)
+    assert background.run_next()
+
+
+@pytest.mark.parametrize(("state", "days", "stays"), [
+    ("done", 91, False), ("cancelled", 91, False), ("done", 89, True), ("given_up", 400, True), ("waiting", 0, True),
+])  # fmt: skip
+def test_finished_jobs_go_after_ninety_days(in_house: Cast, state: str, days: int, stays: bool) -> None:
+    number = job(in_house, state, days)
+    if state == "waiting":
+        Job.objects.filter(pk=number).update(run_after=timezone.now() + timedelta(days=1), finished_at=None)
+    tidy(in_house)
+    assert Job.objects.filter(pk=number).exists() is stays
+
+
+def test_many_go_in_small_steps_and_another_house_is_left_alone(
+    in_house: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tidying, "ROWS_AT_A_TIME", 2)
+    for _ in range(5):
+        job(in_house, "done", 100)
+    with unscoped("a job of the other house"):
+        old = timezone.now() - timedelta(days=100)
+        other = Job.objects.create(
+            organisation=in_house.other_house,
+            kind="roll_forward",
+            state="done",
+            run_after=old,
+            finished_at=old,
+        )
+    tidy(in_house)
+    assert Job.objects.count() == 1
+    with unscoped("looking at the other house"):
+        assert Job.objects.filter(pk=other.pk).exists()
+
+
+def test_sessions_that_ran_out_go_and_history_stays(in_house: Cast) -> None:
+    in_house.client(in_house.owner)
+    ran_out = in_house.client(in_house.planner).session.session_key
+    Session.objects.filter(pk=ran_out).update(expire_date=timezone.now() - timedelta(days=1))
+    entry = HistoryEntry.objects.create(
+        organisation=in_house.house,
+        actor="test",
+        verb="changed",
+        subject_kind="heater",
+        subject_id=1,
+        subject_label="H",
+    )
+    tidy(in_house)
+    assert not Session.objects.filter(pk=ran_out).exists()
+    assert Session.objects.count() == 1
+    assert HistoryEntry.objects.filter(pk=entry.pk).exists()
