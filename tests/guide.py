@@ -72,13 +72,25 @@ def sign_in(page: Any, email: str, password: str) -> None:
 
 def filled(page: Any, address: str) -> str:
     """An address with its braces filled in: the first task of the queue, the first heater of the list."""
-    pattern = {"{task}": (r"/work/tasks/\d+/$", "/work/"), "{heater}": (r"/heaters/\d+/$", "/heaters/")}
+    pattern = {
+        "{task}": (r"/work/tasks/\d+/$", "/work/"),
+        "{heater}": (r"/heaters/\d+/$", "/heaters/"),
+        "{survey}": (r"/surveys/\d+/$", "/surveys/"),
+        "{offer}": (r"/contracts/offers/\d+/$", "/contracts/offers/"),
+        "{contract}": (r"/contracts/\d+/$", "/contracts/"),
+    }
     if address not in pattern:
         return address
     wanted, where = pattern[address]
-    page.goto(START + where)
-    links = page.eval_on_selector_all("main a[href]", "all => all.map(a => a.getAttribute('href'))")
-    return next(link for link in links if re.search(wanted, link))
+    # The demonstration's contract is made by a background job: its page is asked again until it is there.
+    for _ in range(120):
+        page.goto(START + where)
+        links = page.eval_on_selector_all("main a[href]", "all => all.map(a => a.getAttribute('href'))")
+        for link in links:
+            if re.search(wanted, link):
+                return str(link)
+        page.wait_for_timeout(1000)
+    raise SystemExit(f"{where} leads to nothing like {wanted}.")
 
 
 def kept(shot: bytes, path: Path) -> None:

@@ -17,7 +17,7 @@ from tests.browser.conftest import DESK, PHONE, accessibility_problems, sideways
 from tests.conftest import Cast, make_heater
 
 # Files to save, not pages to read.
-FILES = re.compile(r"\.(csv|json|xlsx|svg|pdf|ics)(\?|$)|/file/")
+FILES = re.compile(r"\.(csv|json|ndjson|xlsx|svg|pdf|ics|ya?ml|geojson|zip|js|webmanifest)(\?|$)|/file/")
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
