@@ -47,6 +47,10 @@ class BuildingCount:
     earliest: date
     late_safety: int
 
+    @property
+    def hours(self) -> float:
+        return round(self.minutes / 60, 1)
+
 
 def due_tasks(today: date, horizon_days: int = 60, property_name: str = "") -> QuerySet[Task]:
     """Open tasks due by the end of the horizon, late ones included."""
@@ -73,6 +77,15 @@ def due_by_building(
         queue.tasks.append(task)
         queue.late += task.due_on < today
     return list(queues.values())
+
+
+def first_due(today: date, horizon_days: int, building_ids: list[int], limit: int) -> dict[int, list[Task]]:
+    """The first few due tasks of each of some buildings: what a page shows of a queue that may hold thousands."""
+    due = due_tasks(today, horizon_days).select_related("heater__position__building__property__organisation")
+    return {
+        number: list(due.filter(building_id=number).order_by("due_on", "heater_id", "kind")[:limit])
+        for number in building_ids
+    }
 
 
 def due_counts(today: date, horizon_days: int = 60, property_name: str = "") -> list[BuildingCount]:

@@ -48,12 +48,11 @@ def queue(request: HttpRequest) -> HttpResponse:
     counts = selectors.due_counts(today, days, chosen.name if chosen else "")
     leaf = Paginator(counts, PER_LEAF).get_page(request.GET.get("page"))
     ids = [row.building_id for row in leaf]
-    queues = {row.building.pk: row for row in selectors.due_by_building(today, days, building_ids=ids)}
+    first = selectors.first_due(today, days, ids, ROWS_SHOWN)
     values = {
         "is_company": organisation.kind == Organisation.Kind.COMPANY,
         "leaf": leaf,
-        "queues": [queues[number] for number in ids if number in queues],
-        "shown": ROWS_SHOWN,
+        "queues": [{"count": row, "tasks": first[row.building_id]} for row in leaf if first[row.building_id]],
         "today": today,
         "days": days,
         "horizons": HORIZONS,
