@@ -156,5 +156,5 @@ def _usual_care(rows: IntArray, site: Site, dates: Dates, rates: dict[int, pd.Se
         turn = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
         found.append((rows[heater], dates.start[rows[heater]] - (turn + 0.5) * interval[heater], what))
     heater = np.concatenate([part[0] for part in found])
-    what = np.concatenate([np.full(len(part[0]), part[2]) for part in found])
-    return Marks(heater, np.concatenate([part[1] for part in found]), what, np.full(len(heater), np.nan))
+    done = np.concatenate([np.full(len(part[0]), part[2]) for part in found])
+    return Marks(heater, np.concatenate([part[1] for part in found]), done, np.full(len(heater), np.nan))
