@@ -15,6 +15,7 @@ from fleet.care import closed_work
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
+from fleet.heaters.exporting import neutralised
 
 PER_LEAF = 100
 MOST_ROWS = 20_000
@@ -60,11 +61,5 @@ def _table(rows: closed_work.Rows, first: date, last: date) -> HttpResponse:
             row.closed_on, place.property.name, place.name, row.heater.tag, row.task_kind.name, row.due_on,
             row.get_state_display(), row.closed_because,
         ]  # fmt: skip
-        out.writerow([_plain(value) for value in values])
+        out.writerow([neutralised(str(value)) for value in values])
     return response
-
-
-def _plain(value: object) -> str:
-    """A cell that no spreadsheet takes for a formula."""
-    text = str(value)
-    return "'" + text if text[:1] in "=+-@\t\r" else text

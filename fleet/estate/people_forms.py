@@ -84,6 +84,11 @@ class InviteForm(MemberForm):
     email = forms.EmailField(label="E-mail address")
     field_order = ("email", "role", "all_properties", "properties")
 
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        # Nobody becomes an owner because a list was left as it stood.
+        self.initial.setdefault("role", Membership.Role.VIEWER)
+
 
 class OrganisationForm(forms.Form):
     name = forms.CharField(label="Name of the organisation", max_length=200)

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import json
+import os
 import re
+import subprocess
+import sys
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -12,7 +16,7 @@ from typing import Any
 import pytest
 from django.conf import settings
 from django.test import Client
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 from openpyxl import load_workbook
 
 from fleet.estate.models import SecurityEvent
@@ -169,3 +173,46 @@ def test_passwords_are_kept_by_argon2() -> None:
     from fleet import settings as own
 
     assert own.PASSWORD_HASHERS[0].endswith("Argon2PasswordHasher")
+
+
+def test_cookies_over_tls_are_tied_to_this_host(tmp_path: Path) -> None:
+    """The settings of the full mode, in a process of their own."""
+    asked = "import json; from fleet import settings as s; print(json.dumps([s.SESSION_COOKIE_NAME, s.SESSION_COOKIE_SECURE, s.CSRF_COOKIE_SECURE, s.SECURE_HSTS_SECONDS, s.SECURE_HSTS_INCLUDE_SUBDOMAINS, s.SECURE_SSL_REDIRECT]))"
+    environment = {
+        **os.environ,
+        "ALMANAC_MODE": "full",
+        "ALMANAC_DATA": str(tmp_path),
+        "ALMANAC_SECRET_KEY": "k" * 60,
+        "ALMANAC_DATABASE_URL": "postgresql://nobody@127.0.0.1:5432/none",
+        "ALMANAC_REDIS_URL": "redis://127.0.0.1:6379/9",
+        "ALMANAC_HOSTS": "almanac.example",
+    }
+    environment.pop("DJANGO_SETTINGS_MODULE", None)
+    told = subprocess.run(
+        [sys.executable, "-c", asked],
+        cwd=settings.ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    name, *guards, redirect = json.loads(told.stdout)
+    assert name.startswith("__Host-")
+    assert guards[:2] == [True, True] and guards[2] >= 31_536_000 and guards[3] is True
+    assert redirect is True
+    environment["ALMANAC_HOSTS"] = "*"
+    refused = subprocess.run(
+        [sys.executable, "-c", asked], cwd=settings.ROOT, env=environment, capture_output=True, text=True
+    )
+    assert "ALMANAC_HOSTS names the hosts" in refused.stderr
+
+
+@pytest.mark.parametrize("name", ["estate:account", "pages:health", "pages:heaters"])
+def test_trace_is_not_answered(cast: Cast, name: str) -> None:
+    try:
+        where = reverse(name)
+    except NoReverseMatch:
+        where = "/health"
+    answer = cast.client(cast.owner).generic("TRACE", where, HTTP_X_SECRET="said again")
+    assert answer.status_code == 405
+    assert b"said again" not in answer.content

@@ -10,11 +10,15 @@ import pytest
 import time_machine
 from allauth.mfa.models import Authenticator
 from allauth.mfa.totp.internal import auth as totp
+from django.contrib.auth.tokens import default_token_generator
 from django.core.cache import cache
+from django.core.exceptions import ImproperlyConfigured
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlsafe_base64_encode
 
+from fleet.estate.account_adapter import SecondFactorAdapter
 from fleet.estate.models import SecurityEvent
 from fleet.estate.scope import unscoped
 from tests.conftest import Cast
@@ -164,3 +168,25 @@ def test_nobody_sees_or_removes_the_key_of_another_person(cast: Cast) -> None:
     for name in ("mfa_edit_webauthn", "mfa_remove_webauthn"):
         assert client.post(reverse(name, args=[row.pk]), {"name": "mine"}).status_code == 404
     assert Authenticator.objects.filter(pk=row.pk).exists()
+
+
+def test_a_new_password_by_mail_does_not_pass_the_second_factor(cast: Cast) -> None:
+    set_up_app(signed_in())
+    client = Client()
+    number = urlsafe_base64_encode(str(cast.owner.pk).encode())
+    cast.owner.refresh_from_db()
+    link = reverse("estate:new_password", args=[number, default_token_generator.make_token(cast.owner)])
+    asked = {"new_password1": "ferns-in-a-kettle", "new_password2": "ferns-in-a-kettle"}
+    assert client.post(client.get(link)["Location"], asked).status_code == 302
+    answer = client.post(reverse("pages:sign_in"), {"username": OWNER, "password": "ferns-in-a-kettle"})
+    assert answer["Location"] == reverse("mfa_authenticate")
+    assert client.get("/").status_code == 302
+
+
+def test_a_seal_that_was_altered_is_not_opened() -> None:
+    seal = SecondFactorAdapter()
+    sealed = seal.encrypt("GEZDGNBV")
+    assert seal.decrypt(sealed) == "GEZDGNBV"
+    altered = sealed[:-6] + ("AAAAAA" if sealed[-6:] != "AAAAAA" else "BBBBBB")
+    with pytest.raises(ImproperlyConfigured, match="ALMANAC_SECRET_KEY"):
+        seal.decrypt(altered)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 import time_machine
+from django.conf import settings
 from django.contrib.auth import hashers
 from django.core import mail
 from django.test import Client
@@ -218,3 +219,17 @@ def test_a_session_ends_when_left_alone_and_when_it_is_old(cast: Cast) -> None:
             assert client.get("/").status_code == 200
     with time_machine.travel(start + timedelta(days=14, hours=1)):
         assert client.get("/").status_code == 302
+
+
+def test_signing_in_gives_a_new_session(cast: Cast) -> None:
+    """A session number planted before signing in opens nothing afterwards."""
+    client = Client()
+    client.get(reverse("pages:sign_in"))
+    client.session.save()
+    planted = client.session.session_key
+    client.cookies[settings.SESSION_COOKIE_NAME] = planted
+    attempt(client, RIGHT)
+    assert client.cookies[settings.SESSION_COOKIE_NAME].value != planted
+    stranger = Client()
+    stranger.cookies[settings.SESSION_COOKIE_NAME] = planted
+    assert stranger.get("/").status_code == 302

@@ -46,7 +46,13 @@ class _Provider(BaseHTTPRequestHandler):
         sent = parse_qs(self.rfile.read(int(self.headers["Content-Length"])).decode())
         self.server.asked.append(sent)  # type: ignore[attr-defined]
         root = f"http://127.0.0.1:{self.server.server_port}"  # type: ignore[attr-defined]
-        claims = {"iss": root, "aud": "almanac", "iat": 1, "exp": 4_000_000_000, **self.server.person}  # type: ignore[attr-defined]
+        claims = {
+            "iss": root,
+            "aud": self.server.audience,
+            "iat": 1,
+            "exp": 4_000_000_000,
+            **self.server.person,
+        }  # type: ignore[attr-defined]
         token = jwt.encode(claims, "a key of thirty-two bytes or more", algorithm="HS256")
         self._say({"access_token": "t", "token_type": "Bearer", "id_token": token})
 
@@ -65,7 +71,7 @@ class _Provider(BaseHTTPRequestHandler):
 @pytest.fixture
 def provider(settings: Any) -> Iterator[Any]:
     server: Any = ThreadingHTTPServer(("127.0.0.1", 0), _Provider)
-    server.person, server.asked = {}, []
+    server.person, server.asked, server.audience = {}, [], "almanac"
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
     settings.SOCIALACCOUNT_PROVIDERS = {
         "openid_connect": {
@@ -171,3 +177,10 @@ def test_the_button_leads_to_the_provider(db: None, provider: Any) -> None:
     page = Client().get(reverse("pages:sign_in")).content.decode()
     assert reverse("openid_connect_login", kwargs=BY) in page
     assert "the works&#x27; sign-in" in page
+
+
+def test_a_token_for_another_client_opens_nothing(cast: Cast, provider: Any) -> None:
+    """OpenID Connect Core 1.0, section 3.1.3.7, 3: the audience has to be this client."""
+    provider.audience = "somebody-else"
+    client, _ = come_in(provider, cast.owner.email)
+    assert client.get("/").status_code == 302
