@@ -17,7 +17,7 @@ from django.urls import reverse
 
 from fleet.estate.access import Need
 from tests.conftest import Cast
-from tests.security.addresses import ARGUMENTS, NEEDS_MORE, PERSONAL, READ_TO_ALL
+from tests.security.addresses import ARGUMENTS, FORM_FIRST, NEEDS_MORE, PERSONAL, READ_TO_ALL
 from tests.security.world import MISSING, ROLES, World, client_of, every_address, may
 
 ALL = ("GET", "POST", "HEAD", "OPTIONS", "PUT", "PATCH", "DELETE")
@@ -116,7 +116,8 @@ def _try_cell(
     answers = {place: ask(client, method, address(world, name, place, role)) for place in places}
     cell = f"{method} {name} as {role}"
     for place, (answer, _) in answers.items():
-        if answer.status_code >= 500:
+        hollow = name in NEEDS_MORE and place in ("own", "beyond")
+        if answer.status_code >= 500 and not hollow:
             wrong.append(f"{cell}, {place} row: {answer.status_code}")
     own, body = answers["own"]
     if not may(role, need):
@@ -154,7 +155,11 @@ def _compare(role: str, name: str, cell: str, answers: dict[str, Any], method: s
             wrong.append(
                 f"{cell}: a {place} row answers {answer.status_code}, a missing one {missing.status_code}"
             )
-    if missing.status_code < 400 and missing.get("Location", "").find("confirm") < 0:
+    if (
+        missing.status_code < 400
+        and name not in FORM_FIRST
+        and missing.get("Location", "").find("confirm") < 0
+    ):
         wrong.append(f"{cell}: a missing row answers {missing.status_code}")
     own = answers["own"][0]
     if method == "GET" and own.status_code == 404 and role == "owner" and name not in NEEDS_MORE:
