@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
 BLOCK_HEATERS = 4000  # in service; up to half as many more are still followed in one piece
 AGEING_HEATERS = 20_000  # enough to read off how this fleet's heaters are cared for at each age
+# Heaters in service times joint paths: 24,000 heaters get 1,000 paths, 60,000 get 400, and none fewer than 200. The
+# more heaters, the less chance weighs in the total, and the fewer paths tell its spread.
+LARGEST_WORK = 24_000_000
+LEAST_PATHS = 200
 LISTED = 300  # groups written into a large run's own result; the others stand with their block
 
 
@@ -61,9 +65,8 @@ def shared_ground(records: Records, posterior: Posterior, asked: Asked, blocks: 
     step = max(1, round(len(standing) / AGEING_HEATERS))
     some = of_properties(records, [int(number) for number in numbers.index[::step]])
     states = future_states(some, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
-    return replace(
-        ground, paths=chain.paths_for(most, ground, asked), ageing=ageing_profile(posterior, states)
-    )
+    paths = min(chain.paths_for(most, ground, asked), max(LEAST_PATHS, LARGEST_WORK // len(standing)))
+    return replace(ground, paths=min(paths, asked.draws), ageing=ageing_profile(posterior, states))
 
 
 def of_properties(records: Records, property_ids: Sequence[int]) -> Records:

@@ -92,9 +92,13 @@ def grouped_table(
 
 
 def _gathered(values: Array, member: Array, in_year: Array) -> Array:
-    """(R, T, G) summed to (R, Y, L)."""
-    by_label = values.astype(np.float64, copy=False) @ member
-    return np.einsum("rtl,ty->ryl", by_label, in_year, optimize=True)
+    """(R, T, G) summed to (R, Y, L): years first, then runs of one label, so that the work grows with the groups
+    and not with groups times labels."""
+    by_year = np.einsum("rtg,ty->ryg", values.astype(np.float64, copy=False), in_year, optimize=True)
+    label = member.argmax(axis=1)
+    order = np.argsort(label, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(label[order]) > 0])
+    return np.add.reduceat(by_year[:, :, order], starts, axis=2)
 
 
 def _quantiles(values: Array) -> Array:
