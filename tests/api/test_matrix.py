@@ -71,7 +71,9 @@ def ask(api: Api, method: str, path: str, where: str, own: dict[str, int]) -> An
                 takes = next(one for where_, m, one in OPERATIONS if (where_, m) == (path, method)).takes
                 answer = api.ask(method, where, body if takes else None, if_match="*")
             answer.body = body_of(answer)
-            answer.close()
+            # Not `close()`: that ends the request for the database too, and with it the test's transaction.
+            for close in answer._resource_closers:
+                close()
             raise Undone
     except Undone:
         return answer

@@ -6,6 +6,7 @@ Here a few cases an operation. Thousands: `ALMANAC_SCHEMA_EXAMPLES=100 uv run --
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from contextlib import suppress
 from typing import Any
 
@@ -13,8 +14,9 @@ import pytest
 import schemathesis
 import yaml
 from django.core.cache import cache
+from django.core.signals import request_finished, request_started
 from django.core.wsgi import get_wsgi_application
-from django.db import transaction
+from django.db import close_old_connections, transaction
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
@@ -44,6 +46,16 @@ ROLES = ("owner", "technician", "viewer")
 
 class Undone(Exception):
     pass
+
+
+@pytest.fixture(autouse=True)
+def _one_connection() -> Iterator[None]:
+    """A server would look after its connections between requests; here they are the test's transaction."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
 
 
 @pytest.mark.parametrize("role", ROLES if EXAMPLES > 2 else ["owner"])
