@@ -20,10 +20,11 @@ import numpy as np
 
 from forecasting import hazard
 from forecasting.agreement import LEAST_CHANCE, ages_alone, chance_of_record
+from forecasting.climbing import Top, climb, root_of
 from forecasting.episodes import Episodes, FloatArray, IntArray
 from forecasting.sampling import StudentProposal, metropolis, resample, smooth_weights
 from forecasting.standing import Standing
-from forecasting.target import Point, Target, build_target, with_ages
+from forecasting.target import Target, build_target, with_ages
 from forecasting.thinning import ThinnedTarget, thin
 
 if TYPE_CHECKING:
@@ -35,13 +36,10 @@ THINNED_ROWS = 8_000
 # draws spread far from the mode, to which a sample of rows is tied.
 EXACT_ROWS, EXACT_ROWS_FEW_FAILURES, FEW_FAILURES = 15_000, 60_000, 200
 ROUGH_ROWS = 40_000
-K_HAT_LIMIT = 0.7
-MIN_EFFECTIVE_SHARE = 0.2
-FREEDOM = 12.0
+K_HAT_LIMIT, MIN_EFFECTIVE_SHARE, FREEDOM = 0.7, 0.2, 12.0
 # The ages at which heaters were found standing are heard while failures are few: they rest on how heaters were
 # renewed before anyone kept records, which a long record need not lean on.
 MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 400, 30_000
-AGES_WEIGHT = 1.0
 
 
 class FitCancelled(RuntimeError):
@@ -178,59 +176,6 @@ def _start(target: Target) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class Top:
-    """The mode, a root of the covariance there, and whether the climb ended at it."""
-
-    point: Point
-    root: FloatArray
-    converged: bool
-
-
-def climb(
-    target: Target, start: FloatArray, report: Callable[[int], None] = lambda turn: None, most: int = 60
-) -> Top:
-    """Damped Newton ascent: absolute eigenvalues, capped steps, halving until the density rises."""
-    point, converged = target.point(start), False
-    for turn in range(most):
-        report(turn)
-        values, vectors = np.linalg.eigh(-_finite(point.hessian))
-        along = vectors.T @ np.nan_to_num(point.gradient)
-        move = vectors @ (along / np.maximum(np.abs(values), 1e-6))
-        gain = 0.5 * float(along @ (along / np.maximum(np.abs(values), 1e-6)))
-        if gain < 1e-5 and values[0] > 0:
-            converged = True
-            break
-        move *= min(1.0, 0.7 / max(float(np.abs(move[:-1]).max(initial=0.0)), 1e-300))
-        move[-1] = np.clip(move[-1], -1.5, 1.5)
-        better = _step_up(target, point, move)
-        if better is None:
-            break
-        point = better
-    values, vectors = np.linalg.eigh(-_finite(point.hessian))
-    covariance = (vectors / np.maximum(np.abs(values), 1e-3)) @ vectors.T
-    return Top(point, _root(covariance), converged)
-
-
-def _step_up(target: Target, point: Point, move: FloatArray) -> Point | None:
-    for halving in range(20):
-        trial = target.point(point.theta + move * 0.5**halving)
-        if trial.value > point.value - 1e-9 * abs(point.value):
-            return trial
-    return None
-
-
-def _finite(matrix: FloatArray) -> FloatArray:
-    return np.nan_to_num((matrix + matrix.T) / 2, nan=0.0, posinf=1e12, neginf=-1e12)
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    """Lower triangular root; a covariance that is not positive definite gets its eigenvalues lifted."""
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
-    lifted = (vectors * np.maximum(values, 1e-12 * max(float(values[-1]), 1e-12))) @ vectors.T
-    return np.asarray(np.linalg.cholesky(lifted))
-
-
-@dataclass(frozen=True)
 class _Sample:
     theta: FloatArray
     exposure: FloatArray  # (B, D)
@@ -267,7 +212,7 @@ def _explore(
             moved = (off * weight[:, None]).T @ off
             covariance = share * moved + (1 - share) * (top.root @ top.root.T)
             proposal = StudentProposal(
-                share * centre + (1 - share) * top.point.theta, _root(covariance), FREEDOM
+                share * centre + (1 - share) * top.point.theta, root_of(covariance), FREEDOM
             )
     if k_hat < K_HAT_LIMIT and effective > MIN_EFFECTIVE_SHARE * min(draws, count):
         picked = resample(weight, draws, generator)
@@ -333,7 +278,7 @@ def _with_ages(
         standing.x_usual[keep][:, columns],
         standing.removals_per_year,
     )
-    return with_ages(target, rows, AGES_WEIGHT), len(keep)
+    return with_ages(target, rows, 1.0), len(keep)
 
 
 def _hear_ages(
@@ -342,8 +287,7 @@ def _hear_ages(
     """The fit with the ages, unless the record since is not what they would have foretold."""
     target, count = aged
     steps.at(0.9, "Hearing the ages found standing")
-    quiet = _Steps(None, steps.cancelled)
-    alone = ages_alone(plain.target, target)
+    quiet, alone = _Steps(None, steps.cancelled), ages_alone(plain.target, target)
     foretold = _explore(alone, climb(alone, _start(alone)), draws, generator, quiet)
     chance = chance_of_record(plain.target, alone, foretold.theta, foretold.exposure, generator)
     if chance < LEAST_CHANCE:
@@ -415,7 +359,7 @@ def _with_unseen_kinds(
         cross = covariance[np.ix_(unseen, seen)]
         gain = cross @ np.linalg.inv(covariance[np.ix_(seen, seen)]) if len(seen) else cross
         left = covariance[np.ix_(unseen, unseen)] - gain @ cross.T
-        noise = generator.standard_normal((len(drawn), len(unseen))) @ _root(left).T
+        noise = generator.standard_normal((len(drawn), len(unseen))) @ root_of(left).T
         out[:, unseen] = mean[unseen] + (drawn - mean[seen]) @ gain.T + noise
     return out
 

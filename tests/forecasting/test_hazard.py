@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import gamma as gamma_law
 
+from forecasting.climbing import climb
 from forecasting.episodes import COVARIATES, Episodes
 from forecasting.hazard import dispersion_of, eta_of
 from forecasting.lifetimes import load_prior
-from forecasting.posterior import climb
 from forecasting.target import Target, build_target
 from forecasting.thinning import thin
 
