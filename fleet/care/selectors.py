@@ -47,7 +47,6 @@ class BuildingCount:
     earliest: date
     late_safety: int
 
-    @property
     def hours(self) -> float:
         return round(self.minutes / 60, 1)
 
