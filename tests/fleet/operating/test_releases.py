@@ -32,4 +32,3 @@ def test_an_earlier_release_s_data_comes_up_to_date(archive: Path, tmp_path: Pat
     ):
         assert len(record["tables"][name]) == manifest["tables"][table]["rows"] > 10, name
     assert "fiscal year" in house.done("plan"), "the plan of the earlier release can still be read"
-    house.done("doctor", "--json")
