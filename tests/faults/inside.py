@@ -37,7 +37,7 @@ def seed(number: str, reminders: str, url: str) -> int:
     with scoped(scope_of_organisation(house)):
         heater = make_heater(house)
         place = heater.position.building.property
-        values = {"rule": "interval", "reason": "12 months after the last one"}
+        values = {"rule": "interval", "reason": "set by hand", "overridden": True}  # rules leave it alone
         due = date.today() - timedelta(days=20)
         Task.objects.create(organisation=house, heater=heater, kind="flush", due_on=due, **values)
         for desk in range(HOOKS):
@@ -72,7 +72,8 @@ def seed(number: str, reminders: str, url: str) -> int:
 
 def _people(house: Organisation, role: str, count: int) -> list[Person]:
     rows = [
-        Person(email=f"{role}-{number}@almanac.example", name=f"{role} {number}") for number in range(count)
+        Person(email=f"{role}-{house.pk}-{number}@almanac.example", name=f"{role} {number}")
+        for number in range(count)
     ]
     people = Person.objects.bulk_create(rows)
     Membership.objects.bulk_create(Membership(organisation=house, person=one, role=role) for one in people)
