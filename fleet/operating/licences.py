@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from importlib.metadata import Distribution, distributions
+from typing import Any
 
 NOT_SAID = "not said"
 # May not be shipped with the program: they would ask the whole to be given under their own terms.
@@ -30,16 +31,17 @@ def installed() -> list[Licence]:
 
 
 def _licence_of(package: Distribution) -> str:
-    if said := package.metadata.get("License-Expression"):
+    metadata: Any = package.metadata  # an e-mail message, whose type does not say that it can be asked
+    if said := metadata.get("License-Expression"):
         return str(said)
     classes = [
         line.rsplit(" :: ", 1)[-1]
-        for line in package.metadata.get_all("Classifier") or ()
+        for line in metadata.get_all("Classifier") or ()
         if line.startswith("License :: ") and line != "License :: OSI Approved"
     ]
     if classes:
         return ", ".join(classes)
-    first = str(package.metadata.get("License") or _licence_file(package)).strip().splitlines()
+    first = str(metadata.get("License") or _licence_file(package)).strip().splitlines()
     return first[0].strip()[:80] if first else NOT_SAID
 
 

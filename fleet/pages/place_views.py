@@ -57,7 +57,7 @@ def add_property(request: HttpRequest) -> HttpResponse:
 
 @page(Need.PLAN)
 def edit_property(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(Property.objects, pk=pk)
+    row: Property = get_object_or_404(Property.objects, pk=pk)
     back = reverse("pages:property", args=[pk])
 
     def save(values: dict[str, Any], reason: str) -> HttpResponse:
@@ -69,7 +69,7 @@ def edit_property(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(Need.PLAN)
 def add_building(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(Property.objects, pk=pk)
+    row: Property = get_object_or_404(Property.objects, pk=pk)
 
     def save(values: dict[str, Any], reason: str) -> HttpResponse:
         return redirect("pages:building", place_services.add_building(row, values, reason).pk)
@@ -80,7 +80,7 @@ def add_building(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(Need.PLAN)
 def edit_building(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(Building.objects, pk=pk)
+    row: Building = get_object_or_404(Building.objects, pk=pk)
     back = reverse("pages:building", args=[pk])
 
     def save(values: dict[str, Any], reason: str) -> HttpResponse:

@@ -71,13 +71,13 @@ def test_check_forecast_says_a_verdict_and_what_it_rests_on(estate: Organisation
 
 
 def test_a_command_may_be_typed_with_hyphens(monkeypatch: pytest.MonkeyPatch) -> None:
-    import manage
+    from fleet.command_line import main
 
     seen: list[list[str]] = []
     monkeypatch.setattr("django.core.management.execute_from_command_line", seen.append)
     for words in (["check-forecast", "--as-of", "2026-11-01"], ["--version"], []):
         monkeypatch.setattr("sys.argv", ["manage.py", *words])
-        manage.main()
+        main()
     assert seen == [
         ["manage.py", "check_forecast", "--as-of", "2026-11-01"],
         ["manage.py", "--version"],
