@@ -31,9 +31,10 @@ FOUND_IN_TEMPLATES = {
 def _pieces(text: str) -> Iterator[str]:
     """The fixed words of a piece of template: each branch by itself, without what is filled in."""
     for part in TAG.split(text):
-        plain = MARKUP.sub(" ", part)
+        # A tag that holds a branch of its own is cut in two by it; neither half is a word.
+        plain = re.sub(r"<[^>]*$|^[^<]*?(?:\"|checked|disabled|required)[^<>]*>", " ", MARKUP.sub(" ", part))
         for piece in re.split(r"{{.*?}}", plain):
-            word = " ".join(piece.split()).strip(" .,:;·()–×?›“”\"'")
+            word = " ".join(piece.split()).strip(" .,:;·()–×?›>“”\"'")
             if re.search(r"[A-Za-z]{2}", word):
                 yield word
 
