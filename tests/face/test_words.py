@@ -9,7 +9,9 @@ def test_every_name_stands_in_the_table_and_nothing_stale_does() -> None:
     shown, known = collected.everything(), collected.table()
     assert len(shown) > 500
     new = sorted(shown - set(known))
-    assert new == [], "Add these to tests/face/words.csv (see tests/face/collected.py), and say whose word each is."
+    assert new == [], (
+        "Add these to tests/face/words.csv (see tests/face/collected.py), and say whose word each is."
+    )
     gone = sorted(set(known) - shown)
     assert gone == [], "No page shows these any more: take them out of tests/face/words.csv."
 
