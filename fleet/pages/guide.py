@@ -39,6 +39,10 @@ class User:
     steps: tuple[Step, ...]
 
     @property
+    def is_company(self) -> bool:
+        return "company" in self.role
+
+    @property
     def anchor(self) -> str:
         return self.name.lower().replace(" ", "-")
 

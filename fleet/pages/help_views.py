@@ -13,6 +13,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.models import Organisation
 from fleet.pages import forecasts, guide
 from fleet.planning.explained import assumptions, how_sure
 from fleet.planning.prices import kind_words
@@ -53,7 +54,9 @@ def trade_words(request: HttpRequest) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def user_guide(request: HttpRequest) -> HttpResponse:
-    return render(request, "pages/guide.html", {"users": guide.users()})
+    # A step of the other side's would lead to a page that does not exist for the reader.
+    is_company = cast(MemberRequest, request).organisation.kind == Organisation.Kind.COMPANY
+    return render(request, "pages/guide.html", {"users": guide.users(), "is_company": is_company})
 
 
 @page(Need.READ)

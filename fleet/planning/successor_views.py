@@ -16,7 +16,7 @@ from fleet.estate.models import Property
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import next_unit
 from fleet.planning import successors as _verbs
-from fleet.planning.cost_book import ensure_cost_book
+from fleet.planning.cost_book import ensure_cost_book, require_whole_organisation
 from fleet.planning.efficiency import efficiency_rules
 from fleet.planning.models import SuccessorRule
 
@@ -81,6 +81,8 @@ def remove_rule(request: HttpRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "HEAD"])
 def heater_successor(request: HttpRequest, pk: int) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
+    # Prices are the whole house's: who sees a part of it is told so before any heater is looked up.
+    require_whole_organisation(organisation.pk)
     heater = get_object_or_404(
         Heater.objects.select_related("position__building__property"), pk=pk, ending=""
     )
