@@ -132,8 +132,7 @@ def test_cobie_has_the_columns_of_the_standard_and_its_references_hold(stocked: 
 
 def test_a_cobie_file_comes_in_as_the_same_heaters(stocked: Cast) -> None:
     answer = cobie(stocked)
-    content = b"".join(answer.streaming_content)
-    answer.close()
+    content = b"".join(answer.streaming_content)  # read to its end, which closes it
     with scoped(scope_of_organisation(stocked.other_house)):
         batch = services.keep_file(content, "handover.xlsx", stocked.other_house.pk)
         services.preview(batch, date(2026, 1, 1))
