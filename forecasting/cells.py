@@ -243,7 +243,8 @@ def draw_failures(
 
     mean = number * chance
     variance = mean * (1 - chance)
-    answer: Float32Array = np.sqrt(variance)
+    # In plain order of memory: through a flat copy the small counts below would never reach the answer.
+    answer: Float32Array = np.ascontiguousarray(np.sqrt(variance))
     answer *= normal
     answer += mean
     answer += (1 - 2 * chance) * (normal * normal - 1) * np.float32(1 / 6)

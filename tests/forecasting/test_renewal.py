@@ -265,6 +265,23 @@ def test_failures_read_off_a_normal_deviate_are_binomial(number: int, chance: fl
     assert found.mean() == pytest.approx(number * chance, rel=0.01)
 
 
+def test_small_counts_are_binomial_however_the_chances_lie_in_memory() -> None:
+    normal = np.random.default_rng(7).standard_normal((50, 40, 30)).astype(np.float32)
+    number = np.ones((40, 50, 30), dtype=np.float32).transpose(1, 0, 2)
+    chance = np.full((40, 50, 30), 0.03, dtype=np.float32).transpose(1, 0, 2)
+    found = draw_failures(normal, number, chance)
+    assert np.array_equal(found, draw_failures(normal, number, np.ascontiguousarray(chance)))
+    assert found.mean() == pytest.approx(0.03, abs=4 * (0.03 * 0.97 / found.size) ** 0.5)
+
+
+def test_both_engines_agree_where_every_heater_is_a_group_of_its_own() -> None:
+    posterior, states = invented_posterior(draws=100), invented_states(300, 15)
+    options: dict[str, Any] = {"posterior": posterior, "states": states, "years": 15, "paths": 100}
+    options |= {"groups": np.arange(300), "n_groups": 300, "period_edges_years": np.arange(0, 15.1, 0.5)}
+    one, other = streams(exact=True, **options), streams(exact=False, **options)
+    assert other.total("failures").mean() == pytest.approx(one.total("failures").mean(), rel=0.04)
+
+
 def test_failures_never_fall_when_the_chance_rises() -> None:
     normal = np.random.default_rng(6).standard_normal(3000, dtype=np.float32)
     number = np.full(3000, 20, np.float32)
