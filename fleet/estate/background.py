@@ -150,7 +150,8 @@ def try_again(job: Job) -> None:
     )
 
 
-def _due(now: datetime, queue: str = "") -> Q:
+def due_rows(now: datetime, queue: str = "") -> Q:
+    """Which rows a worker of this queue, or of any, could run now."""
     due = Q(state=Job.State.WAITING, run_after__lte=now) | Q(state=Job.State.RUNNING, claimed_until__lt=now)
     alerts = [kind for kind, work in _work.items() if work.queue == ALERTS]
     if queue == ALERTS:
@@ -160,7 +161,7 @@ def _due(now: datetime, queue: str = "") -> Q:
 
 def due_count(limit: int, queue: str = "") -> int:
     with unscoped("counting due jobs of all organisations"):
-        return Job.objects.filter(_due(timezone.now(), queue))[:limit].count()
+        return Job.objects.filter(due_rows(timezone.now(), queue))[:limit].count()
 
 
 def attempts_of(kind: str) -> int:
@@ -169,7 +170,7 @@ def attempts_of(kind: str) -> int:
 
 def _claim(queue: str = "") -> Job | None:
     now = timezone.now()
-    for row in Job.objects.filter(_due(now, queue)).order_by("run_after", "id")[:20]:
+    for row in Job.objects.filter(due_rows(now, queue)).order_by("run_after", "id")[:20]:
         if row.attempts >= attempts_of(row.kind):
             Job.objects.filter(pk=row.pk, claim=row.claim, state=row.state).update(
                 state=Job.State.GIVEN_UP, finished_at=now, error=row.error or "The worker was lost each time."

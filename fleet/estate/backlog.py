@@ -9,7 +9,7 @@ from django.conf import settings
 from django.db.models import Count, Min, QuerySet
 from django.utils import timezone
 
-from fleet.estate.background import known_work
+from fleet.estate.background import due_rows, known_work
 from fleet.estate.background_rows import Job
 from fleet.estate.leases import Lease
 
@@ -58,10 +58,17 @@ def complaints() -> list[str]:
     if heard is None or now - heard > late:
         since = f"since {heard:%Y-%m-%d %H:%M} UTC" if heard else "ever"
         wrong.append(f"Nobody has held the rounds {since}: the beat or the alerts worker does not run.")
-    oldest = standing().oldest_due
-    if oldest is not None and now - oldest > max(late, longest_limit()):
-        wrong.append(f"The oldest job that could run waits since {oldest:%Y-%m-%d %H:%M} UTC.")
-    return wrong
+    return wrong + old_work()
+
+
+def old_work(queue: str = "") -> list[str]:
+    """Whether a job of this queue (of any, without one) waits longer than others before it may take."""
+    now, late = timezone.now(), timedelta(seconds=settings.TICK_SECONDS * LATE_AFTER_TICKS)
+    rows = Job.objects.filter(due_rows(now, queue), state=Job.State.WAITING)
+    oldest: datetime | None = rows.aggregate(oldest=Min("run_after"))["oldest"]
+    if oldest is None or now - oldest <= max(late, longest_limit()):
+        return []
+    return [f"The oldest job that could run waits since {oldest:%Y-%m-%d %H:%M} UTC."]
 
 
 def longest_limit() -> timedelta:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from django.conf import settings
 from django.utils import timezone
 
+from fleet.estate import backlog
 from fleet.estate.background import ALERTS, HEAVY
 from fleet.estate.leases import Lease
 from fleet.estate.models import Job
@@ -40,6 +41,16 @@ def heard() -> dict[str, datetime | None]:
 def silent_queues() -> list[str]:
     now = timezone.now()
     return [queue for queue, at in heard().items() if at is None or now - at > SILENT]
+
+
+def complaints(queue: str) -> list[str]:
+    """What is wrong with the workers of one queue, for the health check beside them. Call unscoped."""
+    wrong = backlog.old_work(queue)
+    if queue in silent_queues():
+        at = heard()[queue]
+        since = f"since {at:%Y-%m-%d %H:%M} UTC" if at else "yet"
+        wrong.append(f"No worker of the queue {queue} was heard {since}: it does not run, or beat does not.")
+    return wrong
 
 
 def backed_up_at() -> datetime | None:

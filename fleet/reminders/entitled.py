@@ -23,6 +23,8 @@ NEED_OF_KIND = {
     "hook_switched_off": Need.ADMIN,
 }
 
+NEVER_URGENT = ("warranty_ends", "contribution_due")  # read in the inbox and the next digest
+
 
 @dataclass(frozen=True)
 class Sight:

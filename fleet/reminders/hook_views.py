@@ -15,11 +15,13 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
 from fleet.reminders import escalation as rules
 from fleet.reminders import hooks as verbs
-from fleet.reminders.entitled import NEED_OF_KIND
+from fleet.reminders.entitled import NEED_OF_KIND, NEVER_URGENT
 from fleet.reminders.models import EscalationRule, WebHook
 from fleet.reminders.selectors import people_of
 
 KINDS = [(kind, kind.replace("_", " ")) for kind in sorted(NEED_OF_KIND)]
+# Only an urgent one waits for somebody to act on it.
+URGENT_KINDS = [(kind, words) for kind, words in KINDS if kind not in NEVER_URGENT]
 
 
 class HookForm(forms.Form):
@@ -77,10 +79,15 @@ def hook(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
 
 
 class RuleForm(forms.Form):
-    kind = forms.ChoiceField(label="Kind of alert", required=False, choices=[("", "every alert"), *KINDS])
+    kind = forms.ChoiceField(
+        label="Kind of alert", required=False, choices=[("", "every alert"), *URGENT_KINDS]
+    )
     place = forms.TypedChoiceField(label="Property", required=False, coerce=int, empty_value=None)
     after_minutes = forms.IntegerField(
-        label="When nobody acts, after how many minutes", min_value=rules.SHORTEST, max_value=rules.LONGEST
+        label="When nobody acts, after how many minutes",
+        help_text=f"{rules.SHORTEST} to {rules.LONGEST:,}; a day has 1,440.",
+        min_value=rules.SHORTEST,
+        max_value=rules.LONGEST,
     )
     person = forms.TypedChoiceField(label="Tell", coerce=int)
 

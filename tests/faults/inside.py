@@ -33,7 +33,7 @@ def seed(number: str, reminders: str, url: str) -> int:
     """Leaks that 50 people and 4 programs are to hear of, and digests that have come due; how many in all."""
     house = Organisation.objects.create(name=house_name(number), invented=True)
     digests = int(int(reminders) * DIGESTS_OF)
-    leaks = (int(reminders) - digests) // (PEOPLE + HOOKS)
+    leaks = -(-(int(reminders) - digests) // (PEOPLE + HOOKS))
     with scoped(scope_of_organisation(house)):
         heater = make_heater(house)
         place = heater.position.building.property

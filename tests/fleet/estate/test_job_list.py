@@ -17,7 +17,6 @@ from fleet import worker_watch
 from fleet.estate import background, rounds
 from fleet.estate.models import HistoryEntry, Job, Lease
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
-from fleet.estate.tidying import KEPT_DAYS
 from fleet.planning.models import ForecastRun
 from tests.conftest import Cast
 
@@ -88,6 +87,26 @@ def test_a_health_check_hears_of_rounds_that_nobody_holds_and_of_work_that_stand
             said(check=True)
 
 
+def test_a_health_check_beside_one_queue_s_worker_hears_of_that_queue_only(cast: Cast, kinds: None) -> None:
+    with time_machine.travel("2026-03-08T09:30:00Z", tick=False) as clock:
+        for queue in ("alerts", "heavy"):
+            with pytest.raises(CommandError, match=f"queue {queue} was heard yet"):
+                said(check=True, queue=queue)
+        rounds.hold_rounds()
+        background.work_off()
+        ask(cast)
+        clock.shift(timedelta(hours=3))
+        Lease.objects.update(heard_at=timezone.now())
+        assert "All is well" in said(check=True, queue="alerts")
+        with pytest.raises(CommandError, match="oldest job"):
+            said(check=True, queue="heavy")
+        Lease.objects.filter(name="sweep sign of alerts").update(
+            heard_at=timezone.now() - timedelta(minutes=11)
+        )
+        with pytest.raises(CommandError, match="queue alerts was heard since 2026-03-08 12:19 UTC"):
+            said(check=True, queue="alerts")
+
+
 def test_an_operator_sees_what_is_wrong_with_the_whole_installation(cast: Cast, kinds: None) -> None:
     assert "Nobody has held the rounds" not in page_of(cast)
     cast.owner.is_staff = True
@@ -97,18 +116,6 @@ def test_an_operator_sees_what_is_wrong_with_the_whole_installation(cast: Cast, 
 
 def page_of(cast: Cast) -> str:
     return str(cast.client(cast.owner).get(reverse("pages:jobs")).content.decode())
-
-
-def test_finished_work_is_removed_after_a_while_and_given_up_work_stays(cast: Cast, kinds: None) -> None:
-    first, second = ask(cast), ask(cast)
-    long_ago = timezone.now() - timedelta(days=KEPT_DAYS + 1)
-    with scoped(scope_of_organisation(cast.house)):
-        Job.objects.filter(pk=first.pk).update(state="done", finished_at=long_ago)
-        Job.objects.filter(pk=second.pk).update(state="given_up", finished_at=long_ago)
-        tidy = background.enqueue("tidy_up", {}, cast.house.pk)
-    background.work_off()
-    with unscoped("looking at jobs"):
-        assert set(Job.objects.values_list("pk", flat=True)) == {second.pk, tidy.pk}
 
 
 @pytest.mark.parametrize(

@@ -121,6 +121,8 @@ def test_an_owner_adds_and_removes_an_escalation_rule(cast: Cast) -> None:
     )
     wrong = client.post(address, {"after_minutes": "1", "person": cast.outsider.pk}).content.decode()
     assert wrong.count("errorlist") == 2
+    never_urgent = {"kind": "warranty_ends", "after_minutes": "30", "person": cast.planner.pk}
+    assert "errorlist" in client.post(address, never_urgent).content.decode()
     client.post(reverse("reminders:remove_rule", args=[rule.pk]))
     with unscoped("looking"):
         assert not EscalationRule.objects.exists()

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from fleet.estate import backlog
-from fleet.estate.background import cancel, try_again
+from fleet.estate.background import ALERTS, HEAVY, cancel, try_again
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
 
@@ -19,11 +19,14 @@ class Command(BaseCommand):
         parser.add_argument("--retry", type=int, metavar="NUMBER", help="put a given-up job back in line")
         parser.add_argument("--cancel", type=int, metavar="NUMBER", help="call a job off")
         parser.add_argument("--check", action="store_true", help="for a health check: say only what is wrong")
+        parser.add_argument(
+            "--queue", choices=(ALERTS, HEAVY), default="", help="check the workers of one queue only"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         with unscoped("an operator looks at all jobs"):
             if options["check"]:
-                self._check()
+                self._check(options["queue"])
                 return
             for name, verb in (("retry", try_again), ("cancel", cancel)):
                 if options[name]:
@@ -36,8 +39,10 @@ class Command(BaseCommand):
             raise CommandError(f"There is no job number {number}. `manage.py jobs` lists them.")
         return job
 
-    def _check(self) -> None:
-        wrong = backlog.complaints()
+    def _check(self, queue: str) -> None:
+        from fleet.operating import worker_signs
+
+        wrong = worker_signs.complaints(queue) if queue else backlog.complaints()
         if wrong:
             raise CommandError(" ".join(wrong))
         self.stdout.write("All is well.")
