@@ -16,7 +16,9 @@ from forecasting.states import BoolArray, FloatArray, IntArray
 
 Level = Literal["care", "repairs", "replacement"]
 LEVELS: tuple[Level, ...] = ("care", "repairs", "replacement")
-PARTS = ("care", "travel", "repairs", "calls", "after hours", "replacement")
+PLANNED = ("care", "trips for care")  # promised, and not left to chance
+UNPLANNED = ("repairs", "calls", "trips for jobs", "after hours", "replacement")
+PARTS = (*PLANNED, *UNPLANNED)
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,11 @@ class Costs:
     @property
     def yearly(self) -> FloatArray:
         return np.asarray(sum(self.parts.values()))
+
+    @property
+    def unplanned(self) -> FloatArray:
+        """(R, T) what chance decides: repairs, failures and the ways to them."""
+        return np.asarray(sum(self.parts[name] for name in UNPLANNED))
 
     @property
     def total(self) -> FloatArray:
@@ -139,53 +146,79 @@ def trips_a_year(care: Care, clauses: Clauses, rates: Rates) -> FloatArray:
     return answer
 
 
-def cost_paths(futures: Futures, care: Care, rates: Rates, clauses: Clauses) -> Costs:
-    """The contract's cost on every path."""
-    check(futures, care, rates, clauses)
-    shape = (futures.paths, clauses.years)
+def cost_levels(futures: Futures, rates: Rates, years: int) -> FloatArray:
+    """(R, T) how the company's own costs have risen by each contract year, 1 in the first."""
     growth = np.maximum(1 + rates.growth_mean + rates.growth_sd * futures.growth, 0.8)
-    level = np.asarray(growth[:, None] ** np.arange(clauses.years), dtype=float)
+    return np.asarray(growth[:, None] ** np.arange(years), dtype=float)
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What happens on each path and year at the heaters of a scope, (R, T) each: what every clause is priced from."""
+
+    repairs: FloatArray
+    repair_cost: FloatArray  # hours and materials, without the way
+    repair_hours: FloatArray  # with the way
+    failures: FloatArray
+    replacement_cost: FloatArray  # in normal hours
+    replacement_hours: FloatArray
+
+
+def tally(futures: Futures, rates: Rates, enrolled: BoolArray, replaced: BoolArray) -> Tally:
+    """Counted once for a scope; then response time, years, limits and levels of cover are arithmetic."""
+    hour, covered = rates.labour_per_hour, enrolled & replaced
+    return Tally(
+        _sums(futures, futures.repaired, enrolled, None),
+        _sums(futures, futures.repaired, enrolled, rates.repair_hours * hour + rates.repair_materials),
+        _sums(futures, futures.repaired, enrolled, rates.repair_hours + rates.trip_hours),
+        _sums(futures, futures.failed, enrolled, None),
+        _sums(futures, futures.failed, covered, rates.replacement),
+        _sums(futures, futures.failed, covered, rates.replacement_hours),
+    )
+
+
+def cost_paths(
+    futures: Futures, care: Care, rates: Rates, clauses: Clauses, counted: Tally | None = None
+) -> Costs:
+    """The contract's cost on every path. ``counted``: the scope's tally, where it is at hand."""
+    check(futures, care, rates, clauses)
+    years = clauses.years
+    shape = (futures.paths, years)
+    level = cost_levels(futures, rates, years)
     hour, extra = rates.labour_per_hour, rates.labour_per_hour * (rates.after_hours_times - 1)
     trip = rates.trip + rates.trip_hours * hour
-    share = clauses.after_hours_share
-    enrolled = clauses.enrolled
-    planned = (care.minutes / 60 * hour + care.materials)[enrolled].sum()
+    late = clauses.after_hours_share * extra
+    planned = (care.minutes / 60 * hour + care.materials)[clauses.enrolled].sum()
     trips = trips_a_year(care, clauses, rates).sum()
     parts = {name: np.zeros(shape) for name in PARTS}
     parts["care"] += planned
-    parts["travel"] += trips * trip
+    parts["trips for care"] += trips * trip
     capped = np.ones(shape)
     if clauses.level != "care":
-        repair = rates.repair_hours * hour + rates.repair_materials
-        repairs = _sums(futures, futures.repairs, enrolled, None, clauses.years)
+        found = counted or tally(futures, rates, clauses.enrolled, clauses.replaced)
+        repairs, failures = found.repairs[:, :years], found.failures[:, :years]
         dear = _dearness(repairs, rates, futures)
-        parts["repairs"] += _sums(futures, futures.repairs, enrolled, repair, clauses.years) * dear
-        failures = _sums(futures, futures.failures, enrolled, None, clauses.years)
-        parts["travel"] += (repairs + failures) * trip
+        parts["repairs"] += found.repair_cost[:, :years] * dear
+        parts["trips for jobs"] += (repairs + failures) * trip
         parts["calls"] += failures * rates.call_hours * hour
-        hours = _sums(
-            futures, futures.repairs, enrolled, rates.repair_hours + rates.trip_hours, clauses.years
-        )
-        hours = hours * dear + failures * (rates.call_hours + rates.trip_hours)
-        parts["after hours"] += hours * share * extra
-    if clauses.level == "replacement":
-        unit = rates.replacement + rates.replacement_hours * share * extra
-        full = _sums(futures, futures.failures, enrolled & clauses.replaced, unit, clauses.years)
-        allowed = np.minimum(full, clauses.limit_a_year / level)
-        capped = np.divide(allowed, full, out=np.ones(shape), where=full > 0)
-        parts["replacement"] += allowed
+        hours = found.repair_hours[:, :years] * dear + failures * (rates.call_hours + rates.trip_hours)
+        parts["after hours"] += hours * late
+        if clauses.level == "replacement":
+            full = (found.replacement_cost + found.replacement_hours * late)[:, :years]
+            allowed = np.minimum(full, clauses.limit_a_year / level)
+            capped = np.divide(allowed, full, out=np.ones(shape), where=full > 0)
+            parts["replacement"] += allowed
     return Costs({name: part * level for name, part in parts.items()}, level, capped)
 
 
 def _sums(
-    futures: Futures, happenings: IntArray, mask: BoolArray, worth: FloatArray | None, years: int
+    futures: Futures, placed: tuple[IntArray, IntArray], mask: BoolArray, worth: FloatArray | None
 ) -> FloatArray:
-    """(R, years) the worth of the happenings at the heaters of the mask; None: their number."""
-    cell, heater = futures.place(happenings)
-    kept = mask[heater]
-    weights = None if worth is None else worth[heater[kept]]
-    sums = np.bincount(cell[kept], weights, minlength=futures.paths * futures.years).astype(float)
-    return np.asarray(sums.reshape(futures.paths, futures.years)[:, :years])
+    """(R, T) the worth of the happenings at the heaters of the mask; None: their number."""
+    cell, heater = placed
+    weights = (mask if worth is None else np.where(mask, worth, 0.0))[heater]
+    sums = np.bincount(cell, weights, minlength=futures.paths * futures.years)
+    return np.asarray(sums.reshape(futures.paths, futures.years))
 
 
 def _dearness(counts: FloatArray, rates: Rates, futures: Futures) -> FloatArray:
@@ -244,16 +277,22 @@ class Expected:
 
 
 def expectations(
-    futures: Futures, care: Care, rates: Rates, clauses: Clauses, costs: Costs | None = None
+    futures: Futures,
+    care: Care,
+    rates: Rates,
+    clauses: Clauses,
+    costs: Costs | None = None,
+    counted: Tally | None = None,
 ) -> Expected:
-    found = costs or cost_paths(futures, care, rates, clauses)
+    found = costs or cost_paths(futures, care, rates, clauses, counted)
     covers = clauses.level != "care"
     enrolled, years = clauses.enrolled, clauses.years
-    repairs = _sums(futures, futures.repairs, enrolled, None, years).sum(axis=1).mean()
-    hours = _sums(futures, futures.repairs, enrolled, rates.repair_hours, years).sum(axis=1).mean()
-    failures = _sums(futures, futures.failures, enrolled, None, years).sum(axis=1).mean()
-    counted = _sums(futures, futures.failures, enrolled & clauses.replaced, None, years)
-    replaced = float((counted * found.capped).sum(axis=1).mean())
+    sums = counted or tally(futures, rates, enrolled, clauses.replaced)
+    repairs = sums.repairs[:, :years].sum(axis=1).mean()
+    hours = (sums.repair_hours - sums.repairs * rates.trip_hours)[:, :years].sum(axis=1).mean()
+    failures = sums.failures[:, :years].sum(axis=1).mean()
+    units = _sums(futures, futures.failed, enrolled & clauses.replaced, None)[:, :years]
+    replaced = float((units * found.capped).sum(axis=1).mean())
     return Expected(
         care_trips=float(trips_a_year(care, clauses, rates).sum() * years),
         care_hours=float(care.minutes[enrolled].sum() / 60 * years),
@@ -287,12 +326,12 @@ def heater_shares(
         call = (rates.call_hours * hour + trip + (rates.call_hours + rates.trip_hours) * late) * np.ones(
             count
         )
-        by_path += _by_heater(futures, futures.repairs, clauses.enrolled, repair, costs.level, years)
-        by_path += _by_heater(futures, futures.failures, clauses.enrolled, call, costs.level, years)
+        by_path += _by_heater(futures, futures.repaired, clauses.enrolled, repair, costs.level, years)
+        by_path += _by_heater(futures, futures.failed, clauses.enrolled, call, costs.level, years)
     if clauses.level == "replacement":
         unit = rates.replacement + rates.replacement_hours * late
         mask = clauses.enrolled & clauses.replaced
-        by_path += _by_heater(futures, futures.failures, mask, unit, costs.level * costs.capped, years)
+        by_path += _by_heater(futures, futures.failed, mask, unit, costs.level * costs.capped, years)
     expected = own + by_path.mean(axis=0)
     deviation = costs.total - costs.total.mean()
     together = (by_path - by_path.mean(axis=0)).T @ deviation / paths
@@ -302,9 +341,14 @@ def heater_shares(
 
 
 def _by_heater(
-    futures: Futures, happenings: IntArray, mask: BoolArray, worth: FloatArray, level: FloatArray, years: int
+    futures: Futures,
+    placed: tuple[IntArray, IntArray],
+    mask: BoolArray,
+    worth: FloatArray,
+    level: FloatArray,
+    years: int,
 ) -> FloatArray:
-    cell, heater = futures.place(happenings)
+    cell, heater = placed
     path, year = cell // futures.years, cell % futures.years
     kept = mask[heater] & (year < years)
     path, year, heater = path[kept], year[kept], heater[kept]
@@ -321,15 +365,3 @@ def heater_prices(
     factor = revenue_factor(clauses)
     above = asked.revenue - float(expected.sum())
     return np.asarray((expected + above * risk) / factor)
-
-
-def standing(yearly: FloatArray, elapsed_years: float, actual: float) -> float:
-    """Share of the priced paths whose cost after ``elapsed_years`` lies below the actual cost, 0 to 1.
-
-    Within a year each path's cost is taken to arrive evenly.
-    """
-    whole = int(np.floor(elapsed_years))
-    so_far = yearly[:, :whole].sum(axis=1)
-    if whole < yearly.shape[1]:
-        so_far = so_far + yearly[:, whole] * (elapsed_years - whole)
-    return float((so_far < actual).mean())

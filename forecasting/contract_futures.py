@@ -7,6 +7,7 @@ Failures come from the same posterior draws and the same engine as the outlook; 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,18 @@ WATER_DRAWS = 100
 
 
 @dataclass(frozen=True)
+class Laws:
+    """The draw that each path lives by, per kind, at typical conditions: for heaters that come later."""
+
+    kinds: tuple[str, ...]
+    life_shape: FloatArray  # (R, K)
+    life_scale: FloatArray  # (R, K) years
+    repairs_by_age_10: FloatArray  # (R, K)
+    repair_shape: FloatArray  # (R, K)
+    dispersion: float  # variance of a heater's own leaning to repairs
+
+
+@dataclass(frozen=True)
 class Futures:
     """R paths over T years for N heaters.  A happening is one number: (path T + year) N + heater, rising."""
 
@@ -35,6 +48,15 @@ class Futures:
     growth: FloatArray  # (R,) standard normal: how this path's own costs grow against what is expected
     luck: FloatArray  # (R, T) uniform: how dear the year's repairs turn out
     more_by_water: FloatArray  # (N,) failures over the T years more than at typical water (fewer: below 0)
+    laws: Laws | None = None  # None: kept by an earlier version
+
+    @cached_property
+    def failed(self) -> tuple[IntArray, IntArray]:
+        return self.place(self.failures)
+
+    @cached_property
+    def repaired(self) -> tuple[IntArray, IntArray]:
+        return self.place(self.repairs)
 
     def place(self, happenings: npt.NDArray[np.int64]) -> tuple[IntArray, IntArray]:
         """(path T + year, heater) of each happening."""
@@ -74,6 +96,14 @@ def contract_futures(
         growth=generator.standard_normal(paths),
         luck=generator.random((paths, years)),
         more_by_water=_more_by_water(posterior, states, years),
+        laws=Laws(
+            posterior.kinds,
+            np.exp(posterior.log_shape[draws]),
+            np.exp(posterior.log_scale[draws]),
+            law.by_age_10[law_draws],
+            law.shape[law_draws],
+            law.dispersion,
+        ),
     )
 
 
@@ -133,7 +163,8 @@ def _repairs(
         mean = np.where(failed, coming / 2 + young, coming)
         answer[:, year] = generator.poisson(mean)
         age = np.where(failed, 0.5, age + 1)
-        leaning = np.where(failed, 1.0, leaning)
+        # A successor leans its own way, which nobody knows yet.
+        leaning[failed] = generator.standard_gamma(1 / law.dispersion, int(failed.sum())) * law.dispersion
     return answer
 
 

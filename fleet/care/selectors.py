@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
@@ -11,7 +11,7 @@ from django.db.models import Count, Min, Prefetch, Q, QuerySet
 
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
-from fleet.estate.models import Building
+from fleet.estate.models import Building, Property
 
 
 @dataclass
@@ -51,12 +51,26 @@ class BuildingCount:
         return round(self.minutes / 60, 1)
 
 
-def due_tasks(today: date, horizon_days: int = 60, property_name: str = "") -> QuerySet[Task]:
+def due_tasks(
+    today: date, horizon_days: int = 60, property_name: str = "", property_ids: Sequence[int] | None = None
+) -> QuerySet[Task]:
     """Open tasks due by the end of the horizon, late ones included."""
     due: QuerySet[Task] = Task.objects.filter(state="open", due_on__lte=today + timedelta(days=horizon_days))
     if property_name:
         due = due.filter(building__property__name=property_name)
+    if property_ids is not None:
+        due = due.filter(building__property_id__in=property_ids)
     return due
+
+
+def properties_sought(words: str) -> QuerySet[Property]:
+    """Properties of which every word stands in the name, the address or the name of their owner."""
+    rows: QuerySet[Property] = Property.objects.select_related("organisation").order_by("name", "id")
+    for word in words.split()[:6]:
+        rows = rows.filter(
+            Q(name__icontains=word) | Q(address__icontains=word) | Q(organisation__name__icontains=word)
+        )
+    return rows
 
 
 def due_by_building(
@@ -87,10 +101,12 @@ def first_due(today: date, horizon_days: int, building_ids: list[int], limit: in
     }
 
 
-def due_counts(today: date, horizon_days: int = 60, property_name: str = "") -> list[BuildingCount]:
+def due_counts(
+    today: date, horizon_days: int = 60, property_name: str = "", property_ids: Sequence[int] | None = None
+) -> list[BuildingCount]:
     """Buildings with due tasks and their sums, counted in the database from one index: quick at any size."""
     rows = (
-        due_tasks(today, horizon_days, property_name)
+        due_tasks(today, horizon_days, property_name, property_ids)
         .order_by()
         .values_list("building_id", "kind")
         .annotate(tasks=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"))
@@ -107,6 +123,8 @@ def due_counts(today: date, horizon_days: int = 60, property_name: str = "") -> 
     places = Building.objects.values_list("id", "name", "property_id", "property__name")
     if property_name:
         places = places.filter(property__name=property_name)
+    if property_ids is not None:
+        places = places.filter(property_id__in=property_ids)
     found = [BuildingCount(*place, *sums[place[0]]) for place in places.order_by() if place[0] in sums]
     return sorted(found, key=lambda row: (-row.late_safety, row.earliest, row.building_id))
 

@@ -12,6 +12,7 @@ from fleet.care import selectors, settling
 from fleet.care.models import SentEntry
 from fleet.care.reading import CareRefused
 from fleet.estate.access import Need, may, page
+from fleet.estate.scope import current_scope
 
 SHOWN = 50
 WITH = ("task__heater__position__building__property", "visit__building", "person")
@@ -22,10 +23,13 @@ WITH = ("task__heater__position__building__property", "visit__building", "person
 def sent(request: HttpRequest) -> HttpResponse:
     rows = SentEntry.objects.select_related(*WITH)
     waiting = selectors.waiting_entries().select_related(*WITH).order_by("id")[:SHOWN]
+    scope, may_settle = current_scope(), may(request, Need.PLAN)
     values = {
-        "waiting": [(row, settling.choices_for(row)) for row in waiting],
+        "waiting": [
+            (row, settling.choices_for(row), may_settle and scope.owns(row.organisation_id))
+            for row in waiting
+        ],
         "rest": rows.exclude(result__in=["decide", "noted"], settled_at=None)[:SHOWN],
-        "may_settle": may(request, Need.PLAN),
     }
     return render(request, "care/sent.html", values)
 

@@ -20,7 +20,7 @@ from fleet.care.models import LeakReport, Task, UnsafeFinding
 from fleet.care.risks import priorities
 from fleet.care.rules import decide
 from fleet.care.shut_off import shut_off_steps
-from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.estate.access import MemberRequest, Need, may, needs_at, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Organisation, Property
 from fleet.heaters.models import Heater
@@ -28,6 +28,7 @@ from fleet.heaters.models import Heater
 PER_LEAF = 10
 ROWS_SHOWN = 5
 TASKS_A_LEAF = 100
+MOST_CHOICES = 40  # properties in a list to choose from; beyond it they are found by name
 HORIZONS = (14, 30, 60, 120, 365)
 
 
@@ -44,11 +45,15 @@ def queue(request: HttpRequest) -> HttpResponse:
     days = _horizon(request)
     asked = request.GET.get("property", "")
     chosen = Property.objects.filter(pk=int(asked)).first() if asked.isdigit() else None
+    words = request.GET.get("words", "").strip()[:100]
+    ids = [chosen.pk] if chosen else None
+    if words:
+        ids = list(selectors.properties_sought(words).values_list("pk", flat=True))
+    places = list(selectors.properties_sought("")[: MOST_CHOICES + 1])
     today = today_of(organisation, chosen or Property.objects.first())
-    counts = selectors.due_counts(today, days, chosen.name if chosen else "")
+    counts = selectors.due_counts(today, days, property_ids=ids)
     leaf = Paginator(counts, PER_LEAF).get_page(request.GET.get("page"))
-    ids = [row.building_id for row in leaf]
-    first = selectors.first_due(today, days, ids, ROWS_SHOWN)
+    first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)
     values = {
         "is_company": organisation.kind == Organisation.Kind.COMPANY,
         "leaf": leaf,
@@ -56,8 +61,9 @@ def queue(request: HttpRequest) -> HttpResponse:
         "today": today,
         "days": days,
         "horizons": HORIZONS,
-        "properties": Property.objects.select_related("organisation").order_by("name"),
-        "chosen": chosen,
+        "properties": places if len(places) <= MOST_CHOICES else [chosen] if chosen else [],
+        "chosen": None if words else chosen,
+        "words": words,
         "tasks": sum(row.tasks for row in counts),
         "late": sum(row.late for row in counts),
         "hours": round(sum(row.minutes for row in counts) / 60),
@@ -79,8 +85,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
     queue = queues[0] if queues else None
     leaf = Paginator(queue.tasks if queue else [], TASKS_A_LEAF).get_page(request.GET.get("page"))
     values = {"building": row, "queue": queue, "leaf": leaf, "today": today, "days": days}
-    rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
-    return render(request, "care/building.html", values | rights)
+    return render(request, "care/building.html", values | {"needs": needs_at(request, row.property)})
 
 
 def _heater(pk: int) -> Heater:
@@ -149,7 +154,7 @@ def _show_task(
         "worker": selectors.worker_of(row),
         "photos": row.photos.select_related("attachment"),
         "photo_right": photos.RIGHT[0].upper() + photos.RIGHT[1:],
-        "may_work": may(request, Need.WORK),
+        "may_work": "work" in needs_at(request, row.heater.position.building.property),
         "refusal": refusal_for(row) if row.state == Task.State.OPEN else "",
         "priority": priorities([row], _today(row.heater))[row.pk] if row.state == Task.State.OPEN else None,
     }
@@ -256,13 +261,15 @@ def unsafe(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def unsafe_list(request: HttpRequest) -> HttpResponse:
     rows = UnsafeFinding.objects.select_related("heater__position__building__property", "task", "seen_by")
+    standing = list(rows.filter(closed_at=None))
+    for row in standing:
+        row.may_close = "plan" in needs_at(request, row.heater.position.building.property)
     values = {
-        "alerts": rows.filter(closed_at=None),
+        "alerts": standing,
         "closed": rows.exclude(closed_at=None)[:50],
         "leaks": LeakReport.objects.filter(answered_at=None).select_related(
             "heater__position__building__property"
         ),
-        "may_close": may(request, Need.PLAN),
         "may_work": may(request, Need.WORK),
     }
     return render(request, "care/unsafe.html", values)

@@ -8,6 +8,7 @@ from typing import Any, cast
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.contracts import clients as asked
@@ -15,6 +16,9 @@ from fleet.estate import grants
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import AccessGrant, Organisation, Property
+from fleet.pages import charts
+
+HORIZONS = (14, 30, 60, 120, 365)
 
 
 @page(Need.ADMIN)
@@ -107,9 +111,29 @@ def clients(request: HttpRequest) -> HttpResponse:
 @require_GET
 def places(request: HttpRequest) -> HttpResponse:
     """Where the due work of all clients is: one row a property, with its address, the longest late first."""
-    company = company_or_404(request)
-    days = request.GET.get("days", "")
-    horizon = int(days) if days in ("14", "30", "60", "120", "365") else 60
+    company, horizon = company_or_404(request), _horizon(request)
     today = today_of(company)
-    values = {"rows": asked.due_places(today, horizon), "days": horizon, "today": today}
-    return render(request, "contracts/places.html", values | {"horizons": (14, 30, 60, 120, 365)})
+    rows = asked.due_places(today, horizon)
+    values = {"rows": rows, "map": asked.due_map(rows), "days": horizon, "today": today}
+    return render(
+        request, "contracts/places.html", values | {"horizons": HORIZONS, "query": f"days={horizon}"}
+    )
+
+
+def _horizon(request: HttpRequest) -> int:
+    days = request.GET.get("days", "")
+    return int(days) if days.isdigit() and int(days[:4]) in HORIZONS else 60
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def places_picture(request: HttpRequest) -> HttpResponse:
+    company, narrow = company_or_404(request), request.GET.get("narrow") == "1"
+    found = asked.due_map(asked.due_places(today_of(company), _horizon(request)), narrow)
+    if not found.spots:
+        raise Http404
+    spec = charts.place_map(found.spots, found.labels, found.finding, narrow, "tasks due")
+    response = HttpResponse(charts.svg(spec), content_type="image/svg+xml")
+    response["X-Content-Type-Options"] = "nosniff"
+    return response

@@ -14,6 +14,7 @@ from fleet.estate.grants import Client, clients_of
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import Level
 from fleet.heaters.models import Heater
+from fleet.pages.place_map import points_of
 
 LEVEL_WORDS = {
     Level.SURVEY: "survey for an offer",
@@ -41,6 +42,16 @@ class DuePlace:
     late: int
     hours: float
     earliest: date
+
+
+@dataclass(frozen=True)
+class DueMap:
+    """The due work where it lies. A property whose latitude or longitude is not known stands in the table alone."""
+
+    spots: list[dict[str, Any]]
+    labels: list[dict[str, Any]]
+    unplaced: list[str]
+    finding: str
 
 
 def overview(company: Organisation) -> list[ClientRow]:
@@ -93,3 +104,39 @@ def due_places(today: date, horizon_days: int) -> list[DuePlace]:
         for number, (tasks, late, minutes, earliest) in sums.items()
     ]
     return sorted(rows, key=lambda row: (row.earliest, row.property.pk))
+
+
+ROOM = {False: (12, 24.0, 5.0), True: (4, 34.0, 9.0)}  # names that fit: how many, their breadth and height
+
+
+def due_map(places: list[DuePlace], narrow: bool = False) -> DueMap:
+    """One mark a property, sized by its due tasks; the busiest ones carry their names, as far as there is room."""
+    known = [
+        {"id": row.property.pk, "latitude": row.property.latitude, "longitude": row.property.longitude}
+        for row in places
+        if row.property.latitude is not None and row.property.longitude is not None
+    ]
+    points = points_of(known)
+    placed = [row for row in places if row.property.pk in points]
+    spots = [
+        {
+            "x": points[row.property.pk][0],
+            "y": points[row.property.pk][1],
+            "size": row.tasks,
+            "when": "overdue work" if row.late else "nothing overdue",
+        }
+        for row in placed
+    ]
+    most, breadth, height = ROOM[narrow]
+    labels: list[dict[str, Any]] = []
+    for row in sorted(placed, key=lambda one: (-one.late, -one.tasks, one.property.pk)):
+        x, y = points[row.property.pk]
+        if len(labels) < most and all(abs(x - o["x"]) > breadth or abs(y - o["y"]) > height for o in labels):
+            labels.append({"label": row.property.name, "x": x, "y": y})
+    late, where = sum(row.late for row in places), sum(row.late > 0 for row in places)
+    finding = (
+        f"{sum(row.tasks for row in places)} tasks due at {len(places)} properties; {late} late, at {where}"
+    )
+    return DueMap(
+        spots, labels, [row.property.name for row in places if row.property.pk not in points], finding
+    )

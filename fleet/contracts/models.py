@@ -188,6 +188,9 @@ class Offer(ScopedModel):
         default=dict, encoder=DjangoJSONEncoder, help_text="How the price came about"
     )
     paths = models.BinaryField(null=True, editable=False, help_text="Yearly cost on each path")
+    content: Any = models.JSONField(
+        null=True, encoder=DjangoJSONEncoder, help_text="What the client reads, as it was issued"
+    )
     issued_at = models.DateTimeField(null=True)
     issued_by = models.CharField(max_length=200, blank=True)
     answered_at = models.DateTimeField(null=True)

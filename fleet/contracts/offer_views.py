@@ -41,7 +41,7 @@ def offer(request: HttpRequest, pk: int) -> HttpResponse:
     tags = dict(row.survey.lines.values_list("heater_id", "heater__tag"))
     values = {
         "offer": row,
-        "content": document.content_of(row),
+        "content": row.content or document.content_of(row),
         "priced": row.priced,
         "top": [
             {"tag": tags.get(int(number), number), "price": parts[0], "cost": parts[1], "risk": parts[2]}
@@ -60,7 +60,9 @@ def offer(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def offer_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     row = _offer(pk)
-    return _pdf(document.pdf(document.content_of(row)), f"offer-{row.number}-{row.version}.pdf")
+    return _pdf(
+        document.pdf(row.content or document.content_of(row)), f"offer-{row.number}-{row.version}.pdf"
+    )
 
 
 def _pdf(content: bytes | memoryview, name: str, kind: str = PDF) -> HttpResponse:

@@ -175,8 +175,8 @@ def issue_offer(offer: Offer) -> Offer:
     ):
         _withdraw(older, f"replaced by version {row.version}")
     row.state, row.issued_at, row.issued_by = State.ISSUED, timezone.now(), current_scope().actor
-    row.save(update_fields=["state", "issued_at", "issued_by"])
-    content = document.content_of(row)
+    content = row.content = document.content_of(row)
+    row.save(update_fields=["state", "issued_at", "issued_by", "content"])
     paper = document.pdf(content)
     record_change(row, "offer issued", {"state": (State.DRAFT, State.ISSUED)})
     with whole(row.client):

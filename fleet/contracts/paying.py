@@ -11,22 +11,25 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from fleet.care.kinds import task_kinds
 from fleet.care.models import Task
 from fleet.contracts import book as books
-from fleet.contracts.models import CompanyBook, Contract, ContractHeater, ContractJob, Offer
-from fleet.contracts.pricing import unpack_paths
+from fleet.contracts import one_heater
+from fleet.contracts.ages import anniversary
+from fleet.contracts.models import Contract, ContractHeater, ContractJob, Offer
+from fleet.contracts.priced_now import priced_by, years_in
 from fleet.estate.calendar import today_of
 from fleet.estate.history import record_change
 from fleet.estate.scope import current_scope
-from fleet.heaters.models import Heater, Kind
+from fleet.heaters.care_record_services import add_service
+from fleet.heaters.models import Heater, Kind, ServiceRecord
 
-DAYS_IN_YEAR = 365.2425
-BETWEEN_CONTRACTS = (
-    0.04  # variance of a contract's cost against its price, from contract to contract: judgement
-)
+# Variance of what a job costs against the cost book, from contract to contract: judgement, no source.
+BETWEEN_CONTRACTS = 0.04
+REPAIRED = ServiceRecord.Work.REPAIRED
 KIND_WORDS = dict(Kind.choices)
 # Beyond these places in the priced distribution chance alone is a poor excuse: judgement, no source.
 UNUSUAL, RARE = 0.9, 0.98
@@ -48,20 +51,31 @@ def enter_job(
     after_hours: bool,
     words: str = "",
 ) -> ContractJob:
-    """An unplanned job under the contract, costed by the company's book of today."""
+    """An unplanned job under the contract, costed by the company's book of today.
+
+    A repair is written into the heater's own record too, so that its owner keeps it and the next forecast learns.
+    """
     if what not in ContractJob.What.values:
         raise JobRefused("Choose repair, call or replacement.")
-    if (
-        timezone.is_naive(called_at)
-        or timezone.is_naive(came_at)
-        or came_at > timezone.now() + timedelta(hours=14)
-    ):
-        raise JobRefused("The times of the call and of coming must have passed.")
+    if timezone.is_naive(called_at) or timezone.is_naive(came_at):
+        raise JobRefused("The times of the call and of coming need their time zone.")
+    place, today = (
+        heater.position.building.property,
+        today_of(contract.client, heater.position.building.property),
+    )
+    came_on = came_at.astimezone(ZoneInfo(place.time_zone)).date()
+    if came_on > today:
+        raise JobRefused(
+            f"Came on {came_on}, but at {contract.client} it is {today}: give a time that has passed."
+        )
     if came_at < called_at:
         raise JobRefused(f"Came at {came_at:%Y-%m-%d %H:%M}, before the call at {called_at:%Y-%m-%d %H:%M}.")
     if not 0 <= hours <= 200 or not 0 <= materials <= 1_000_000:
         raise JobRefused("Hours from 0 to 200, materials from 0 to 1,000,000.")
-    rows = contract.heaters.filter(heater=heater, since__lte=called_at.date() + timedelta(days=1))
+    called = called_at.date()
+    rows = contract.heaters.filter(heater=heater, since__lte=called + timedelta(days=1)).filter(
+        Q(until=None) | Q(until__gte=called - timedelta(days=1))
+    )
     if not rows.exists():
         raise JobRefused(f"{heater.tag} was not under this contract on {called_at:%Y-%m-%d}.")
     figures = books.figures_of(books.ensure_book(contract.organisation))
@@ -87,7 +101,24 @@ def enter_job(
     except IntegrityError:
         raise JobRefused("This job is entered already.") from None
     record_change(job, "contract job entered", {"cost": (None, str(cost))}, words)
+    if what == ContractJob.What.REPAIR:
+        _write_into_the_record(job, came_on)
     return job
+
+
+def _write_into_the_record(job: ContractJob, day: date) -> None:
+    """Once a day: a second repair of the same day stands in the first one's record."""
+    if ServiceRecord.objects.filter(heater_id=job.heater_id, kind=REPAIRED, done_latest=day).exists():
+        return
+    values = {
+        "kind": REPAIRED,
+        "done_earliest": day,
+        "done_latest": day,
+        "done_precision": "day",
+        "notes": job.words,
+        "done_by": job.contract.organisation.name[:200],
+    }
+    add_service(job.heater, values)
 
 
 def in_time(contract: Contract, job: ContractJob) -> bool:
@@ -123,8 +154,9 @@ class Standing:
     revenue: float
     care_cost: float
     job_cost: float
-    priced_mean: float
-    place: float  # share of priced futures that cost less so far
+    care_priced: float
+    jobs_priced: float
+    place: float  # share of priced futures whose jobs cost less so far
     promised: int
     done: int
     late: int
@@ -138,19 +170,25 @@ class Standing:
         return self.care_cost + self.job_cost
 
     @property
+    def priced_mean(self) -> float:
+        return self.care_priced + self.jobs_priced
+
+    @property
     def earned(self) -> float:
         return self.revenue - self.cost
 
     @property
     def sentence(self) -> str:
-        return verdict(self.place, self.cost, self.priced_mean, self.elapsed_years)
+        if self.contract.offer.level == Offer.Level.CARE:
+            return "Care only: its cost is hours and trips, which chance has little to do with."
+        return verdict(self.place, self.jobs_priced, self.elapsed_years)
 
 
-def verdict(place: float, cost: float, priced: float, elapsed_years: float) -> str:
-    """Bad luck or a wrong price? In one sentence."""
+def verdict(place: float, priced: float, elapsed_years: float) -> str:
+    """Bad luck or a wrong price? In one sentence, on what chance decides: repairs, calls and replacements."""
     if elapsed_years < 0.25:
         return "Less than three months have passed: too early to tell luck from a wrong price."
-    at = f"{100 * place:.0f} of 100 priced futures had cost less by now"
+    at = f"in {100 * place:.0f} of 100 priced futures repairs and failures had cost less by now"
     if place > RARE:
         return f"Dearer than nearly all that was priced ({at}): the price is likely too low, not the luck too bad."
     if place > UNUSUAL:
@@ -161,21 +199,23 @@ def verdict(place: float, cost: float, priced: float, elapsed_years: float) -> s
 
 
 def standing_of(contract: Contract, today: date | None = None) -> Standing:
-    """Everything about one contract's money and promises up to today. In the company's scope over its client."""
-    from forecasting.contract import standing
+    """Everything about one contract's money and promises up to today. In the company's scope over its client.
+
+    The cost of jobs is held against what was priced for the heaters that were under contract when; care is what
+    its hours cost, so whether it came early or late in the year is no matter of luck.
+    """
+    from forecasting.contract_stretches import share_below
 
     offer = contract.offer
     day = min(today or today_of(contract.client), contract.ends_on)
-    elapsed = max(0.0, ((day - contract.starts_on).days + 1) / DAYS_IN_YEAR)
-    elapsed = min(elapsed, float(offer.years))
-    rows = list(contract.heaters.select_related("heater"))
+    elapsed = max(0.0, min(years_in(contract, day + timedelta(days=1)), float(offer.years)))
+    rows = list(contract.heaters.select_related("heater__position"))
     figures = books.figures_of(offer.book)
     care, care_by_heater, promised, done, late = _care(contract, rows, figures, day)
     jobs = list(contract.jobs.select_related("heater__position__building__property"))
     counted = [job for job in jobs if job.called_at.date() <= day + timedelta(days=1)]
     job_cost = float(sum((job.cost for job in counted), Decimal(0)))
-    yearly = unpack_paths(offer.paths)
-    paths = _so_far(yearly, elapsed)
+    priced = priced_by(contract, rows, day)
     answer = Standing(
         contract=contract,
         today=day,
@@ -183,25 +223,18 @@ def standing_of(contract: Contract, today: date | None = None) -> Standing:
         revenue=sum(revenue_of(contract, row, day) for row in rows),
         care_cost=care,
         job_cost=job_cost,
-        priced_mean=float(paths.mean()),
-        place=standing(yearly, elapsed, care + job_cost),
+        care_priced=priced.planned,
+        jobs_priced=priced.expected_jobs,
+        place=share_below(priced.unplanned, job_cost),
         promised=promised,
         done=done,
         late=late,
         jobs=counted,
         came_in_time=sum(in_time(contract, job) for job in counted),
     )
-    answer.kinds = _by_kind(contract, rows, care_by_heater, counted, day)
-    answer.histogram = histogram(paths)
+    answer.kinds = _by_kind(contract, rows, care_by_heater, priced.by_heater, counted, day)
+    answer.histogram = histogram(priced.unplanned + care)
     return answer
-
-
-def _so_far(yearly: Any, elapsed: float) -> Any:
-    whole = int(elapsed)
-    paths = yearly[:, :whole].sum(axis=1)
-    if whole < yearly.shape[1]:
-        paths = paths + yearly[:, whole] * (elapsed - whole)
-    return paths
 
 
 def histogram(paths: Any, bins: int = 24) -> list[dict[str, float]]:
@@ -228,19 +261,12 @@ def revenue_of(contract: Contract, row: ContractHeater, day: date) -> float:
     until = min(row.until or day, day)
     total = 0.0
     for year in range(contract.offer.years):
-        start = _anniversary(contract.starts_on, year)
-        stop = _anniversary(contract.starts_on, year + 1)
+        start = anniversary(contract.starts_on, year)
+        stop = anniversary(contract.starts_on, year + 1)
         days = (min(until + timedelta(days=1), stop) - max(row.since, start)).days
         if days > 0:
             total += float(row.price_a_year) * growth**year * days / (stop - start).days
     return total
-
-
-def _anniversary(start: date, years: int) -> date:
-    try:
-        return start.replace(year=start.year + years)
-    except ValueError:
-        return start.replace(year=start.year + years, month=3, day=1)
 
 
 def _care(
@@ -279,11 +305,11 @@ def _by_kind(
     contract: Contract,
     rows: Iterable[ContractHeater],
     care: dict[int, float],
+    priced: dict[int, float],
     jobs: Iterable[ContractJob],
     day: date,
 ) -> list[KindRow]:
     table: dict[str, KindRow] = {}
-    priced = contract.offer.priced["heaters"]
     seen: set[int] = set()
     for row in rows:
         kind = row.heater.kind
@@ -293,9 +319,7 @@ def _by_kind(
         if row.heater_id not in seen:
             seen.add(row.heater_id)
             found.cost += care.get(row.heater_id, 0.0)
-            expected = priced.get(str(row.heater_id), [0.0, 0.0])[1]
-            elapsed = max(0, (min(row.until or day, day) - row.since).days + 1) / DAYS_IN_YEAR
-            found.priced += expected * min(1.0, elapsed / contract.offer.years)
+            found.priced += priced.get(row.heater_id, 0.0)
     for job in jobs:
         if job.heater.kind in table:
             table[job.heater.kind].cost += float(job.cost)
@@ -304,40 +328,47 @@ def _by_kind(
 
 @dataclass(frozen=True)
 class Experience:
-    """What a contract taught: its cost against the priced mean, how much that weighs, and what follows."""
+    """What a contract taught: what its jobs cost against the cost book, how much that weighs, and what follows."""
 
     ratio: float
     factor: float  # credibility, 0 to 1
-    weighed: float  # what the next price is multiplied by
+    weighed: float  # what the cost of jobs in the next price is multiplied by
     sentence: str
 
 
 def experience_of(found: Standing) -> Experience:
-    """Credibility-weighted experience of the unplanned costs: z = w / (w + s2 / a), all told as cost over priced cost.
+    """Credibility-weighted cost of this contract's jobs: Buhlmann's z = n / (n + s2 / a), all told as cost over book.
 
-    s2 / w is the variance that chance alone gives the ratio so far, read off the priced paths; a is the variance
-    between contracts, a stated judgement.
+    How often jobs come is not weighed here: the record holds them, so the renewal's own survey learns it, and it
+    would count twice.  n is the number of jobs, fewer where a few dear ones weigh most; s2 the spread of one job's
+    cost by the cost book; a the variance between contracts, a stated judgement.
     """
-    import numpy as np
-
     from forecasting.credibility import credibility_factor, weighted_experience
 
-    paths = _so_far(unpack_paths(found.contract.offer.paths), found.elapsed_years)
-    mean = float(paths.mean())
-    if mean <= 0 or found.elapsed_years < 0.25:
-        return Experience(
-            1.0, 0.0, 1.0, "Too little has happened yet to weigh: the price stands on the forecast."
-        )
-    chance = float(np.var(paths)) / mean**2
-    z = credibility_factor(found.elapsed_years, chance * found.elapsed_years, BETWEEN_CONTRACTS)
-    ratio = found.cost / mean
+    offer = found.contract.offer
+    figures = books.figures_of(offer.book)
+    asked = [_asked_for(found.contract, figures, job) for job in found.jobs]
+    whole = sum(asked)
+    if not whole:
+        return Experience(1.0, 0.0, 1.0, "No job has been entered yet: the price stands on the forecast.")
+    count = whole**2 / sum(cost**2 for cost in asked)
+    z = credibility_factor(count, figures.of("repair_spread") ** 2, BETWEEN_CONTRACTS)
+    ratio = found.job_cost / whole
     weighed = weighted_experience(ratio, 1.0, z)
+    number = len(found.jobs)
     sentence = (
-        f"It cost {100 * ratio:.0f} % of what was priced. Its own experience weighs {100 * z:.0f} %, so the next price "
-        f"reckons with {100 * weighed:.0f} % of the priced costs."
+        f"{number} job{'' if number == 1 else 's'} cost {100 * ratio:.0f} % of what your cost book says. That weighs "
+        f"{100 * z:.0f} %, so a renewal reckons with {100 * weighed:.0f} % of the book for each job. How often jobs come, "
+        "its survey learns from the record."
     )
     return Experience(ratio, z, weighed, sentence)
 
 
-def current_book(contract: Contract) -> CompanyBook:
-    return books.ensure_book(contract.organisation)
+def _asked_for(contract: Contract, figures: books.Figures, job: ContractJob) -> float:
+    """What the book that the offer stands on says such a job costs in its contract year."""
+    year = int(years_in(contract, max(job.called_at.date(), contract.starts_on)))
+    late = 1.0 if job.after_hours else 0.0
+    cost = one_heater.job_cost(figures, contract.offer, job.heater.kind, str(job.what), late)
+    if job.what == ContractJob.What.REPLACEMENT:
+        cost += figures.trip_cost
+    return cost * (1 + figures.of("growth_mean")) ** year

@@ -18,7 +18,7 @@ from fleet.contracts.working_out import unpack
 from fleet.heaters.models import Heater
 
 if TYPE_CHECKING:
-    from forecasting.contract import Care, Clauses, Costs, Quote, Rates
+    from forecasting.contract import Care, Clauses, Costs, Quote, Rates, Tally
     from forecasting.contract_futures import Futures
 
 Response = Offer.Response
@@ -95,6 +95,27 @@ class _Ground:
     replaced: Any
     figures: Figures
     rates: Rates
+    tallies: dict[bytes, Tally] = field(default_factory=dict)  # by scope, each counted once
+
+    def tally(self, clauses: Clauses) -> Tally:
+        from forecasting.contract import tally
+
+        key = clauses.enrolled.tobytes() + clauses.replaced.tobytes()
+        if key not in self.tallies:
+            self.tallies[key] = tally(self.futures, self.rates, clauses.enrolled, clauses.replaced)
+        return self.tallies[key]
+
+
+def ground_of_heaters(futures: Futures, book: CompanyBook, heaters: Mapping[int, Heater]) -> _Ground:
+    """The ground under these heaters, all of them in scope; those of the futures that are not given cost nothing."""
+    import numpy as np
+
+    rows = [heaters.get(int(number)) for number in futures.heater_ids]
+    kinds = ["" if row is None else str(row.kind) for row in rows]
+    figures = figures_of(book)
+    buildings = np.array([0 if row is None else row.position.building_id for row in rows], dtype=np.int64)
+    every = np.ones(len(rows), dtype=bool)
+    return _Ground(futures, kinds, buildings, every, every, figures, rates_for(figures, kinds))
 
 
 def _ground(survey: Survey, book: CompanyBook) -> _Ground:
@@ -124,10 +145,25 @@ def _ground(survey: Survey, book: CompanyBook) -> _Ground:
 
 
 def applies_to(kind: str, heater_kind: str) -> bool:
-    return heater_kind in task_kinds()[kind].applies_to
+    return kind in task_kinds() and heater_kind in task_kinds()[kind].applies_to
 
 
-def _care(ground: _Ground, care: Mapping[str, int]) -> Care:
+def wishes_of(offer: Offer) -> Wishes:
+    """What an offer promises, as it was wished for."""
+    return Wishes(
+        level=offer.level,
+        response=offer.response,
+        years=offer.years,
+        price_growth=float(offer.price_growth),
+        limit_a_year=None if offer.limit_a_year is None else float(offer.limit_a_year),
+        margin=float(offer.margin),
+        loss_chance=float(offer.loss_chance),
+        care=offer.care,
+        experience=float(offer.priced.get("experience", 1.0)),
+    )
+
+
+def care_of(ground: _Ground, care: Mapping[str, int]) -> Care:
     import numpy as np
 
     from forecasting.contract import Care
@@ -142,7 +178,7 @@ def _care(ground: _Ground, care: Mapping[str, int]) -> Care:
     return Care(ground.buildings, minutes, materials, visits)
 
 
-def _clauses(ground: _Ground, wishes: Wishes) -> Clauses:
+def clauses_of(ground: _Ground, wishes: Wishes) -> Clauses:
     import numpy as np
 
     from forecasting.contract import Clauses
@@ -166,25 +202,32 @@ def price(survey: Survey, book: CompanyBook, wishes: Wishes, asked_price: float 
     ground = _ground(survey, book)
     if not ground.enrolled.any():
         raise PricingRefused("Nothing is in scope: no surveyed heater can be taken on.")
-    care, clauses = _care(ground, wishes.care), _clauses(ground, wishes)
+    care, clauses = care_of(ground, wishes.care), clauses_of(ground, wishes)
     costs = _costs(ground, care, clauses, wishes)
     found = science.quote(costs, clauses, wishes.margin, wishes.loss_chance, asked_price)
+    shares = science.heater_shares(ground.futures, care, ground.rates, clauses, costs)
+    expected = science.expectations(ground.futures, care, ground.rates, clauses, costs, ground.tally(clauses))
     figures = {
         "quote": {name: round(value, 4) for name, value in vars(found).items()},
-        "expected": _plain(vars(science.expectations(ground.futures, care, ground.rates, clauses, costs))),
+        "expected": _plain(vars(expected)),
         "enrolled": int(ground.enrolled.sum()),
+        "covered": _numbers(ground.futures, ground.enrolled & ground.replaced),
         "limited": int((ground.enrolled & ~ground.replaced).sum()),
         "surveyed": survey.lines.count(),
         "illustrations": ground.figures.illustrations,
         "scopes": _scopes(ground, care, wishes),
         "clauses": _clause_prices(ground, care, wishes, found),
-        "selection": _selection(ground, care, wishes, clauses, costs),
+        "selection": _selection(ground, care, wishes, clauses, shares[0]),
         "water": _water(ground, clauses),
-        "heaters": _heaters(ground, care, clauses, costs, found),
+        "heaters": _heaters(ground, clauses, costs, found, shares),
         "years": _years(costs, found, wishes),
         "loading": round(found.revenue / found.expected_cost, 6) if found.expected_cost else 1.0,
     }
     return Priced(found, figures, costs.yearly)
+
+
+def _numbers(futures: Futures, mask: Any) -> list[int]:
+    return [int(number) for number in futures.heater_ids[mask]]
 
 
 def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
@@ -195,22 +238,29 @@ def _plain(values: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _costs(ground: _Ground, care: Care, clauses: Clauses, wishes: Wishes) -> Costs:
-    """Cost paths, scaled by what a running contract has taught."""
+    """Cost paths; what a running contract has taught of its jobs scales theirs. Care costs what it costs."""
     from forecasting import contract as science
 
-    costs = science.cost_paths(ground.futures, care, ground.rates, clauses)
+    costs = science.cost_paths(ground.futures, care, ground.rates, clauses, ground.tally(clauses))
     if wishes.experience == 1.0:
         return costs
-    parts = {name: part * wishes.experience for name, part in costs.parts.items()}
+    parts = {
+        name: part * (wishes.experience if name in science.UNPLANNED else 1.0)
+        for name, part in costs.parts.items()
+    }
     return science.Costs(parts, costs.level, costs.capped)
 
 
 def _asked(ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses | None = None) -> float:
+    return _quoted(ground, care, wishes, clauses).price
+
+
+def _quoted(ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses | None = None) -> Quote:
     from forecasting import contract as science
 
-    what = clauses or _clauses(ground, wishes)
+    what = clauses or clauses_of(ground, wishes)
     costs = _costs(ground, care, what, wishes)
-    return science.quote(costs, what, wishes.margin, wishes.loss_chance).price
+    return science.quote(costs, what, wishes.margin, wishes.loss_chance)
 
 
 def _scopes(ground: _Ground, care: Care, wishes: Wishes) -> list[dict[str, Any]]:
@@ -226,11 +276,14 @@ def _scopes(ground: _Ground, care: Care, wishes: Wishes) -> list[dict[str, Any]]
 
 
 def _clause_prices(ground: _Ground, care: Care, wishes: Wishes, found: Quote) -> list[dict[str, Any]]:
-    """What each clause adds to the price: the price now against the price without it."""
+    """What each clause adds to the price and to the risk: now against without it.
+
+    The risk is told as the spread of the whole term's cost: the 90th percentile less the middle.
+    """
     import numpy as np
 
-    now = _asked(ground, care, wishes)
-    clauses = _clauses(ground, wishes)
+    now = _quoted(ground, care, wishes)
+    clauses = clauses_of(ground, wishes)
     rows: list[tuple[str, Clauses | Wishes]] = []
     if wishes.level != Offer.Level.CARE and wishes.response != Response.WORKING_DAY:
         rows.append(
@@ -252,24 +305,22 @@ def _clause_prices(ground: _Ground, care: Care, wishes: Wishes, found: Quote) ->
     answers = []
     for words, without in rows:
         if isinstance(without, Wishes):
-            other = _asked(ground, care, without)
+            other = _quoted(ground, care, without)
         else:
-            other = _asked(ground, care, wishes, without)
-        answers.append({"clause": words, "adds": round(now - other, 2)})
+            other = _quoted(ground, care, wishes, without)
+        risk = (now.ninetieth - now.middle) - (other.ninetieth - other.middle)
+        answers.append({"clause": words, "adds": round(now.price - other.price, 2), "risk": round(risk, 2)})
     return answers
 
 
 def _selection(
-    ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses, costs: Costs
+    ground: _Ground, care: Care, wishes: Wishes, clauses: Clauses, expected: Any
 ) -> dict[str, float]:
     """Price a heater of those enrolled, of all surveyed, and if only the dearest third were enrolled."""
     import numpy as np
 
-    from forecasting import contract as science
-
     enrolled = ground.enrolled
     everything = np.ones_like(enrolled)
-    expected, _ = science.heater_shares(ground.futures, care, ground.rates, clauses, costs)
     rank = np.argsort(np.where(enrolled, -expected, np.inf), kind="stable")
     worst = np.zeros_like(enrolled)
     worst[rank[: max(1, int(enrolled.sum() * WORST_SHARE))]] = True
@@ -292,12 +343,12 @@ def _water(ground: _Ground, clauses: Clauses) -> dict[str, float]:
 
 
 def _heaters(
-    ground: _Ground, care: Care, clauses: Clauses, costs: Costs, found: Quote
+    ground: _Ground, clauses: Clauses, costs: Costs, found: Quote, shares: tuple[Any, Any]
 ) -> dict[str, list[float]]:
     """heater -> [what it adds to the first-year price, its expected cost over the contract, its share of the risk]."""
     from forecasting import contract as science
 
-    expected, risk = science.heater_shares(ground.futures, care, ground.rates, clauses, costs)
+    expected, risk = shares
     whole = float(costs.total.mean())
     expected = expected * (whole / float(expected.sum())) if expected.sum() else expected
     prices = (expected + (found.revenue - whole) * risk) / science.revenue_factor(clauses)
@@ -344,33 +395,3 @@ def unpack_paths(packed: bytes | memoryview) -> Any:
 
 def heater_words(numbers: list[int]) -> dict[int, str]:
     return dict(Heater.objects.filter(pk__in=numbers).values_list("pk", "tag"))
-
-
-def cost_of_age(
-    survey: Survey, figures: Figures, offer: Offer, heater_kind: str, age_years: float, replaced: bool
-) -> float:
-    """First-year cost of one more heater of a kind and age, by the survey's own table and the offer's book.
-
-    The trip of its planned care is shared with its building and not counted again.
-    """
-    table = survey.figures.get("by_age", {}).get(heater_kind)
-    hour = figures.of("labour_hour")
-    late = AFTER_HOURS_SHARE[Response(offer.response)] * hour * (figures.of("after_hours_times") - 1)
-    cost = 0.0
-    for code, months in offer.care.items():
-        if applies_to(code, heater_kind):
-            each = task_kinds()[code].minutes / 60 * hour + figures.of("care_materials", code)
-            cost += each * 12 / months
-    if table is None or offer.level == Offer.Level.CARE:
-        return cost
-    year = min(int(age_years), len(table["failures"]) - 1)
-    hours = figures.of("repair_hours", heater_kind)
-    repair = hours * hour + figures.of("repair_materials", heater_kind) + figures.trip_cost
-    cost += table["repairs"][year] * (repair + (hours + figures.of("trip_hours")) * late)
-    failures = table["failures"][year]
-    call = figures.of("call_hours") + figures.of("trip_hours")
-    cost += failures * (figures.of("call_hours") * hour + figures.trip_cost + call * late)
-    if replaced and offer.level == Offer.Level.REPLACEMENT:
-        work = figures.of("replacement_hours", heater_kind)
-        cost += failures * (figures.of("replacement_materials", heater_kind) + work * (hour + late))
-    return cost

@@ -12,7 +12,8 @@ from django.db import transaction
 from django.utils import timezone
 
 from fleet.contracts import book as books
-from fleet.contracts import document, pricing
+from fleet.contracts import document, one_heater
+from fleet.contracts.ages import age_of
 from fleet.contracts.models import (
     Contract,
     ContractChange,
@@ -21,6 +22,7 @@ from fleet.contracts.models import (
     ReceivedOffer,
     SurveyLine,
 )
+from fleet.contracts.priced_now import AGE_UNKNOWN
 from fleet.estate import background
 from fleet.estate.calendar import today_of
 from fleet.estate.grants import clients_of, scope_of_company
@@ -31,7 +33,6 @@ from fleet.heaters.models import Heater
 
 What = ContractChange.What
 CENT = Decimal("0.01")
-AGE_UNKNOWN = 10.0  # what a heater of unknown age is priced as: judgement, no source
 
 
 class ContractRefused(ValueError):
@@ -63,7 +64,7 @@ def begin_contract(offer: Offer) -> Contract:
         starts_on=offer.starts_on,
         ends_on=ends,
     )
-    verdicts = dict(offer.survey.lines.values_list("heater_id", "verdict"))
+    covered = _covered(offer)
     prices = _cents({int(number): parts[0] for number, parts in offer.priced["heaters"].items()}, offer.price)
     ContractHeater.objects.bulk_create(
         ContractHeater(
@@ -71,8 +72,7 @@ def begin_contract(offer: Offer) -> Contract:
             contract=contract,
             heater_id=number,
             since=offer.starts_on,
-            replaced=offer.level == Offer.Level.REPLACEMENT
-            and verdicts.get(number) == SurveyLine.Verdict.TAKEN,
+            replaced=offer.level == Offer.Level.REPLACEMENT and number in covered,
             price_a_year=amount,
         )
         for number, amount in prices.items()
@@ -80,6 +80,14 @@ def begin_contract(offer: Offer) -> Contract:
     record_change(contract, "contract begun", {"heaters": (0, len(prices))})
     background.enqueue("contract promises", {"contract_id": contract.pk}, offer.organisation_id)
     return contract
+
+
+def _covered(offer: Offer) -> set[int]:
+    """Heaters whose replacement was priced; a ruling changed after the offer was made does not change the offer."""
+    if "covered" in offer.priced:
+        return set(offer.priced["covered"])
+    taken = offer.survey.lines.filter(verdict=SurveyLine.Verdict.TAKEN)  # made by an earlier version
+    return set(taken.values_list("heater_id", flat=True))
 
 
 def _cents(parts: dict[int, float], whole: Decimal) -> dict[int, Decimal]:
@@ -201,10 +209,10 @@ def _join(contract: Contract, later: _Later, leaving: Decimal) -> ContractChange
     offer's own loading (its price against its expected cost)."""
     offer = contract.offer
     before = first_year_price(contract) + leaving
-    age = _age(later.heater, later.since)
+    age = age_of(later.heater, later.since)
     covered = offer.level == Offer.Level.REPLACEMENT and age is not None
     figures, years = books.figures_of(offer.book), AGE_UNKNOWN if age is None else age
-    cost = pricing.cost_of_age(offer.survey, figures, offer, later.heater.kind, years, covered)
+    cost = one_heater.cost_of_age(offer.survey, figures, offer, later.heater.kind, years, covered)
     price = Decimal(repr(cost * float(offer.priced["loading"]))).quantize(CENT)
     ContractHeater.objects.create(
         organisation_id=contract.organisation_id,
@@ -220,15 +228,6 @@ def _join(contract: Contract, later: _Later, leaving: Decimal) -> ContractChange
         f"times its loading {offer.priced['loading']:.2f}, is {price:,.2f} a first year."
     )
     return _record(contract, later.since, later.what, later.heater, words, before)
-
-
-def _age(heater: Heater, day: date) -> float | None:
-    early, late = heater.installed_earliest, heater.installed_latest
-    known = [one for one in (early, late) if one is not None]
-    if not known:
-        return None
-    middle = known[0] + (known[-1] - known[0]) / 2
-    return max(0.0, (day - middle).days / 365.2425)
 
 
 def _record(

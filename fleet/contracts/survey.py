@@ -114,7 +114,13 @@ def rule_by_hand(line: SurveyLine, verdict: str, reason: str) -> SurveyLine:
 
 @transaction.atomic
 def request_working_out(survey: Survey) -> Survey:
-    """Ask for the futures of the surveyed heaters in the background."""
+    """Ask for the futures of the surveyed heaters in the background. What an offer stands on is not worked out anew."""
+    standing = survey.offers.filter(state__in=("issued", "accepted")).order_by("-id").first()
+    if standing is not None:
+        raise SurveyRefused(
+            f"{str(standing).capitalize()} stands on this survey as it was worked out and is "
+            f"{standing.get_state_display()}. Begin a new survey of these properties."
+        )
     _open_heaters(survey)
     job = background.enqueue(
         "contract survey", {"survey_id": survey.pk}, survey.organisation_id, unique_key=f"survey {survey.pk}"

@@ -8,6 +8,7 @@ urlpatterns = [
     path("access/<int:pk>/revoke/", access_views.revoke, name="revoke"),
     path("clients/", access_views.clients, name="clients"),
     path("clients/places/", access_views.places, name="places"),
+    path("clients/places/map.svg", access_views.places_picture, name="places_picture"),
     path("surveys/", survey_views.surveys, name="surveys"),
     path("surveys/<int:pk>/", survey_views.survey, name="survey"),
     path("surveys/<int:pk>/work-out/", survey_views.work_out, name="work_out"),

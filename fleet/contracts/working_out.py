@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 from fleet.contracts.models import Survey
 
 if TYPE_CHECKING:
-    from forecasting.contract_futures import Futures
+    from forecasting.contract_futures import Futures, Laws
     from forecasting.episodes import FutureStates
     from forecasting.posterior import Posterior
     from forecasting.repairs import RepairLaw
 
 PATHS = 500
 DRAWS = 1000
+LAWS = ("life_shape", "life_scale", "repairs_by_age_10", "repair_shape")
 OLDEST = 40  # ages of the table that later changes are priced from
 
 
@@ -114,9 +115,14 @@ def pack(futures: Futures) -> bytes:
     """The futures as bytes of a row; happenings rise, so their differences are small and pack well."""
     import numpy as np
 
-    out = io.BytesIO()
+    out, laws = io.BytesIO(), {}
+    if futures.laws is not None:
+        laws = {f"law_{name}": getattr(futures.laws, name).astype(np.float32) for name in LAWS}
+        laws["law_kinds"] = np.array(futures.laws.kinds)
+        laws["law_dispersion"] = np.array(futures.laws.dispersion)
     np.savez_compressed(
         out,
+        **laws,
         heater_ids=futures.heater_ids,
         size=np.array([futures.paths, futures.years]),
         failures=np.diff(futures.failures, prepend=0).astype(np.uint32),
@@ -144,4 +150,16 @@ def unpack(packed: bytes | memoryview) -> Futures:
             kept["growth"].astype(float),
             kept["luck"].astype(float),
             kept["more_by_water"].astype(float),
+            _laws(kept),
         )
+
+
+def _laws(kept: Any) -> Laws | None:
+    """None where an earlier version kept the futures without them."""
+    from forecasting.contract_futures import Laws
+
+    if "law_kinds" not in kept:
+        return None
+    tables = {name: kept[f"law_{name}"].astype(float) for name in LAWS}
+    kinds = tuple(str(kind) for kind in kept["law_kinds"])
+    return Laws(kinds=kinds, dispersion=float(kept["law_dispersion"]), **tables)

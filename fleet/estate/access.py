@@ -13,7 +13,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 
 from fleet.estate.grants import reaches_by_grant
-from fleet.estate.models import Membership, Organisation, Person
+from fleet.estate.models import Membership, Organisation, Person, Property
 from fleet.estate.scope import Reach, Scope, current_scope, scoped
 
 
@@ -105,6 +105,16 @@ def scope_of(membership: Membership) -> Scope:
 def may(request: HttpRequest, need: Need) -> bool:
     membership = getattr(request, "membership", None)
     return membership is not None and need in GRANTS[membership.role]
+
+
+def needs_at(request: HttpRequest, place: Property) -> frozenset[str]:
+    """What she may do at one property: a company's people less at a client's than at home. Pages show no more."""
+    scope = current_scope()
+    return frozenset(
+        need.value
+        for need in (Need.READ, Need.WORK, Need.PLAN, Need.ADMIN)
+        if may(request, need) and narrowed(scope, need).holds(place.organisation_id, place.pk)
+    )
 
 
 def lacks_second_factor(membership: Membership) -> bool:

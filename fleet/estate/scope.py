@@ -46,6 +46,11 @@ class Reach:
     def may_write(self) -> bool:
         return self.level is None or self.level >= Level.WORK
 
+    def holds(self, organisation_id: int, property_id: int) -> bool:
+        return self.organisation_id == organisation_id and (
+            self.property_ids is None or property_id in self.property_ids
+        )
+
 
 @dataclass(frozen=True)
 class Scope:
@@ -64,6 +69,9 @@ class Scope:
         return self.everything or any(
             reach.organisation_id == organisation_id and reach.level is None for reach in self.reaches
         )
+
+    def holds(self, organisation_id: int, property_id: int) -> bool:
+        return self.everything or any(reach.holds(organisation_id, property_id) for reach in self.reaches)
 
     def where_work_is_allowed(self) -> Scope:
         return replace(self, reaches=tuple(reach for reach in self.reaches if reach.may_write))

@@ -86,7 +86,7 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
         {
             "x": spot.x,
             "y": spot.y,
-            "failures": round(spot.expected_failures or 0.0, 2),
+            "size": round(spot.expected_failures or 0.0, 2),
             "when": "overdue work" if spot.overdue else "nothing overdue",
         }
         for spot in shown
@@ -115,7 +115,7 @@ def queue(request: HttpRequest) -> HttpResponse:
 @cache_control(private=True, max_age=30)
 def outlook(request: HttpRequest, pk: int) -> HttpResponse:
     heater: Heater = get_object_or_404(Heater.objects, pk=pk)
-    run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
+    run = forecasts.latest_run(heater.organisation_id)
     found = forecasts.outlook_of(run, heater.pk)
     if found is None:
         raise Http404

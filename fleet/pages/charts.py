@@ -298,17 +298,19 @@ def building_queue(rows: Rows, narrow: bool = False) -> Spec:
     return spec
 
 
-def place_map(spots: Rows, labels: Rows, title: str, narrow: bool = False) -> Spec:
-    """Buildings where they lie. Spots: x, y, failures, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
+def place_map(
+    spots: Rows, labels: Rows, title: str, narrow: bool = False, sized_by: str = "failures in 12 months"
+) -> Spec:
+    """Places where they lie. Spots: x, y, size, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
     # One measure in both directions: the spots lie in a field of 100 by 60.
     spec = _frame(title, 300 if narrow else 1000, 180 if narrow else 600)
     x = {"field": "x", "type": "quantitative", "axis": None, "scale": {"domain": [0, 100]}}
     y = {"field": "y", "type": "quantitative", "axis": None, "scale": {"domain": [0, 60]}}
     size = {
-        "field": "failures",
+        "field": "size",
         "type": "quantitative",
         "scale": {"range": [30, 300] if narrow else [60, 1100], "domainMin": 0},
-        "legend": {"title": "failures in 12 months", "orient": "bottom", "tickCount": 3, "titleLimit": 300},
+        "legend": {"title": sized_by, "orient": "bottom", "tickCount": 3, "titleLimit": 300},
     }
     marks = ["overdue work", "nothing overdue"]
     spec["layer"] = [

@@ -12,7 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
 
-from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.access import MemberRequest, Need, needs_at, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.position_services import change_position
@@ -55,6 +55,7 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
         "pages/property.html",
         {
             "property": property_,
+            "needs": needs_at(request, property_),
             "property_key": str(pk),
             "fiscal_month": calendar.month_name[property_.fiscal_year_start_month],
             "today": today,
@@ -86,6 +87,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
         "pages/building.html",
         {
             "building": row,
+            "needs": needs_at(request, row.property),
             "today": today,
             "places": places,
             "due": forecasts.due_summary(today).of_building(pk),
@@ -105,6 +107,7 @@ def position(request: HttpRequest, pk: int) -> HttpResponse:
         "pages/position.html",
         {
             "position": place,
+            "needs": needs_at(request, place.building.property),
             "facts": selectors.position_facts(place),
             "heaters": heaters,
             "serving": next((heater for heater in heaters if heater.in_service), None),

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.care import selectors as care
 from fleet.care.shut_off import shut_off_steps
-from fleet.estate.access import Need, page
+from fleet.estate.access import Need, needs_at, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Position
 from fleet.heaters import attachments, record_services
@@ -44,6 +44,7 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
         "pages/heater.html",
         {
             "heater": row,
+            "needs": needs_at(request, place.building.property),
             "position": place,
             "today": today,
             "origin": origin,

@@ -85,7 +85,7 @@ def _count(number: int, thing: str) -> str:
 def of_portfolio(run: ForecastRun | None, today: date) -> Map:
     places = list(Property.objects.order_by("name").values("id", "name", "latitude", "longitude"))
     placed = [row for row in places if row["latitude"] is not None and row["longitude"] is not None]
-    points = _points(placed)
+    points = points_of(placed)
     spots = _spots({row["id"]: row["name"] for row in placed}, points, run, today)
     labels = tuple(
         {"label": row["name"], "x": points[row["id"]][0], "y": points[row["id"]][1]} for row in placed
@@ -93,7 +93,7 @@ def of_portfolio(run: ForecastRun | None, today: date) -> Map:
     return Map(tuple(spots), labels, tuple(row["name"] for row in places if row["id"] not in points))
 
 
-def _points(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:
+def points_of(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:
     """Each property's point, fitted into the picture with one measure for both directions."""
     if not rows:
         return {}

@@ -20,7 +20,6 @@ from forecasting.contract import (
     heater_shares,
     quote,
     revenue_factor,
-    standing,
     trips_a_year,
 )
 from forecasting.contract_futures import Futures
@@ -150,14 +149,6 @@ def test_the_price_keeps_the_margin_and_the_chance_of_loss() -> None:
 def test_a_contract_that_cannot_be_is_refused(change: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r"scope|years|share"):
         cost_paths(TWO, care_of(2), rates_of(2), clauses_of(2, **change))
-
-
-def test_where_the_real_cost_stands_in_the_priced_one() -> None:
-    yearly = np.array([[100.0, 200.0], [200.0, 100.0], [300.0, 300.0], [400.0, 0.0]])
-    assert standing(yearly, 1, 250) == 0.5
-    assert standing(yearly, 1.5, 260) == 0.5
-    assert standing(yearly, 2, 1000) == 1.0
-    assert standing(yearly, 0, 0) == 0.0
 
 
 happening = st.tuples(st.integers(0, 29), st.integers(0, 1), st.integers(0, 4))

@@ -10,10 +10,12 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
+from fleet.contracts.models import Contract
 from fleet.estate import grants
 from fleet.estate.models import AccessGrant, Membership, Organisation, Person
 from fleet.estate.scope import Level, scope_of_organisation, scoped
 from tests.conftest import Cast
+from tests.fleet.contracts.made_up import accepted, standing_house
 
 
 @dataclass
@@ -52,3 +54,10 @@ def open_house(cast: Cast, trade: Trade) -> Callable[..., AccessGrant]:
             return grants.grant_access(owner, trade.code, properties or [cast.property.pk], level, until)
 
     return give
+
+
+@pytest.fixture
+def contract(cast: Cast, trade: Trade, open_house: Callable[..., AccessGrant]) -> Contract:
+    standing_house(cast)
+    open_house(Level.WORK)
+    return accepted(cast, trade)

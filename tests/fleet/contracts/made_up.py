@@ -13,10 +13,11 @@ from fleet.estate.access import scope_of
 from fleet.estate.models import Membership, Organisation, Person
 from fleet.estate.scope import Level, scope_of_organisation, scoped
 from fleet.heaters.models import Heater, ServiceRecord
-from forecasting.contract_futures import Futures
+from forecasting.contract_futures import Futures, Laws
 from tests.conftest import Cast, make_heater
 
 PATHS, YEARS = 400, 5
+FAILURES, REPAIRS = 0.05, 0.12  # a heater and year, whatever its age
 TODAY = date(2026, 3, 2)
 
 
@@ -58,11 +59,12 @@ def worked_out(company: Organisation, property_ids: list[int]) -> Survey:
         np.array(numbers),
         PATHS,
         YEARS,
-        happenings(0.05),
-        happenings(0.12),
+        happenings(FAILURES),
+        happenings(REPAIRS),
         generator.standard_normal(PATHS),
         generator.random((PATHS, YEARS)),
         np.full(count, 0.02),
+        laws(),
     )
     years = list(range(working_out.OLDEST))
     table = {
@@ -79,6 +81,13 @@ def worked_out(company: Organisation, property_ids: list[int]) -> Survey:
     survey._keep(row, answer)
     row.refresh_from_db()
     return row
+
+
+def laws() -> Laws:
+    """Exponential lives and repairs at the same rates, for heaters that come later."""
+    kinds = ("gas_storage_atmospheric", "electric_storage")
+    one = np.ones((PATHS, len(kinds)))
+    return Laws(kinds, one, one / FAILURES, one * REPAIRS * 10, one, 0.4)
 
 
 def wishes(**changes: Any) -> pricing.Wishes:
@@ -117,11 +126,30 @@ def accepted(cast: Cast, trade: Any, **changes: Any) -> Contract:
         return found
 
 
+def at_company(trade: Any) -> Any:
+    return scoped(scope_of_person(trade.boss, trade.company))
+
+
+def day_is(cast: Cast, day: date) -> None:
+    cast.house.calendar_stands_at = day
+    cast.house.save()
+
+
+def fresh(contract: Contract) -> Contract:
+    found: Contract = Contract.objects.select_related(
+        "offer__book", "offer__survey", "client", "organisation"
+    ).get(pk=contract.pk)
+    return found
+
+
 __all__ = [
     "TODAY",
     "Level",
     "accepted",
+    "at_company",
+    "day_is",
     "drafted",
+    "fresh",
     "issued",
     "standing_house",
     "terms",

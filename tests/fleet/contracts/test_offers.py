@@ -96,6 +96,22 @@ def test_an_issued_offer_is_never_changed_only_followed_by_a_version(cast: Cast,
         offers.answer_offer(received, True, "Olga")
 
 
+def test_what_was_issued_stays_as_it_was_whatever_the_survey_says_later(cast: Cast, ready: Trade) -> None:
+    received = issued(cast, ready)
+    with boss(ready):
+        offer = Offer.objects.get()
+        line = offer.survey.lines.get(heater=cast.heater)
+        survey.rule_by_hand(line, SurveyLine.Verdict.LIMITED, "seen after the offer left")
+        with pytest.raises(survey.SurveyRefused, match="Begin a new survey"):
+            survey.request_working_out(offer.survey)
+    page = cast.client(ready.boss).get(f"/contracts/offers/{offer.pk}/").content.decode()
+    assert "seen after the offer left" not in page
+    with scoped(scope_of_person(cast.owner, cast.house)):
+        offers.answer_offer(received, True, "Olga Owner")
+    with scoped(scope_of_organisation(ready.company)):
+        assert Contract.objects.get().heaters.get(heater=cast.heater).replaced
+
+
 def test_the_client_accepts_by_name_once_and_the_contract_begins(cast: Cast, ready: Trade) -> None:
     contract = accepted(cast, ready)
     with scoped(scope_of_organisation(ready.company)):

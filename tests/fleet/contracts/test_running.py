@@ -3,53 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
-import numpy as np
 import pytest
-import time_machine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.care.models import Task
-from fleet.contracts import book, claims, paying, pricing, rounds, running
-from fleet.contracts.models import Contract, ContractChange, ContractHeater, Offer, WarrantyClaim
+from fleet.contracts import book, claims, one_heater, paying, rounds, running
+from fleet.contracts.models import Contract, ContractChange, ContractHeater, WarrantyClaim
 from fleet.contracts.running import _cents
 from fleet.estate import grants
 from fleet.estate.background import work_off
 from fleet.estate.models import AccessGrant, Happening
-from fleet.estate.scope import Level, scope_of_organisation, scoped
+from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from tests.conftest import Cast
 from tests.fleet.contracts.conftest import Trade
-from tests.fleet.contracts.made_up import TODAY, accepted, scope_of_person, standing_house
+from tests.fleet.contracts.made_up import TODAY, at_company, day_is, fresh, scope_of_person
 
 Open = Callable[..., AccessGrant]
-
-
-@pytest.fixture
-def contract(cast: Cast, trade: Trade, open_house: Open) -> Contract:
-    standing_house(cast)
-    open_house(Level.WORK)
-    return accepted(cast, trade)
-
-
-def at_company(trade: Trade) -> Any:
-    return scoped(scope_of_person(trade.boss, trade.company))
-
-
-def day_is(cast: Cast, day: date) -> None:
-    cast.house.calendar_stands_at = day
-    cast.house.save()
-
-
-def fresh(contract: Contract) -> Contract:
-    found: Contract = Contract.objects.select_related(
-        "offer__book", "offer__survey", "client", "organisation"
-    ).get(pk=contract.pk)
-    return found
 
 
 def hold(contract: Contract) -> dict[str, int]:
@@ -130,11 +105,11 @@ def test_a_heater_replaced_is_priced_by_the_rule_and_told(
         assert old.until == new.since == date(2026, 8, 1)
         assert change.price_before == row.offer.price
         assert change.price_after == row.offer.price - old.price_a_year + new.price_a_year
-        cost = pricing.cost_of_age(
+        cost = one_heater.cost_of_age(
             row.offer.survey, book.figures_of(row.offer.book), row.offer, new.heater.kind, 0.0, True
         )
         assert float(new.price_a_year) == pytest.approx(cost * row.offer.priced["loading"], abs=0.01)
-        old_cost = pricing.cost_of_age(
+        old_cost = one_heater.cost_of_age(
             row.offer.survey, book.figures_of(row.offer.book), row.offer, new.heater.kind, 20.0, True
         )
         assert cost < old_cost
@@ -162,63 +137,6 @@ def test_a_heater_that_leaves_lowers_the_price_by_its_part_and_one_may_be_added(
         assert change.price_after > before
         with pytest.raises(running.ContractRefused, match="already"):
             running.add_heater(row, Heater.objects.get(pk=kept.heater_id))
-
-
-def test_jobs_are_costed_and_response_is_held_against_the_promise(
-    cast: Cast, trade: Trade, contract: Contract
-) -> None:
-    called = datetime(2026, 3, 6, 22, 0, tzinfo=UTC)  # a Friday afternoon in Denver
-    with time_machine.travel("2026-03-20"), at_company(trade):
-        row = fresh(contract)
-        figures = book.figures_of(row.offer.book)
-        quick = paying.enter_job(
-            row, cast.heater, "repair", called, called + timedelta(hours=20), Decimal(2), Decimal(100), True
-        )
-        slow = paying.enter_job(
-            row, cast.heater, "call", called, called + timedelta(days=3), Decimal(1), Decimal(0), False
-        )
-        hour, way = figures.of("labour_hour"), figures.of("trip_hours")
-        assert float(quick.cost) == pytest.approx((2 + way) * hour * 1.5 + figures.of("trip") + 100, abs=0.01)
-        assert paying.in_time(row, quick)
-        assert not paying.in_time(row, slow)
-        row.offer.response = Offer.Response.WORKING_DAY
-        assert paying.in_time(row, slow)  # Monday
-        row.offer.response = Offer.Response.HOURS
-        assert not paying.in_time(row, quick)
-        with pytest.raises(paying.JobRefused, match="before the call"):
-            paying.enter_job(
-                row, cast.heater, "call", called, called - timedelta(1), Decimal(1), Decimal(0), False
-            )
-        long_ago = datetime(2020, 1, 1, tzinfo=UTC)
-        with pytest.raises(paying.JobRefused, match="not under this contract"):
-            paying.enter_job(row, cast.heater, "call", long_ago, long_ago, Decimal(1), Decimal(0), False)
-
-
-def test_luck_or_price_is_read_off_the_priced_futures(cast: Cast, trade: Trade, contract: Contract) -> None:
-    day_is(cast, date(2027, 3, 1))  # one whole year
-    with at_company(trade):
-        row = fresh(contract)
-        calm = paying.standing_of(row)
-        assert calm.elapsed_years == pytest.approx(1, abs=0.01)
-        assert calm.revenue == pytest.approx(float(row.offer.price), rel=1e-6)
-        assert calm.place == 0
-        assert "Cheap" in calm.sentence
-        yearly = pricing.unpack_paths(row.offer.paths)
-        assert sum(bar["share"] for bar in calm.histogram) == pytest.approx(1)
-        with time_machine.travel("2027-03-02"):
-            moment = datetime(2026, 12, 1, 12, tzinfo=UTC)
-            paying.enter_job(
-                row, cast.heater, "replacement", moment, moment, Decimal(10), Decimal(900_000), False
-            )
-        dear = paying.standing_of(row)
-        assert dear.place == 1
-        assert "too low" in dear.sentence
-        assert dear.kinds[0].cost == pytest.approx(dear.cost)
-        lesson = paying.experience_of(dear)
-        chance = float(np.var(yearly[:, 0])) / float(np.mean(yearly[:, 0])) ** 2
-        z = 1 / (1 + chance / paying.BETWEEN_CONTRACTS)
-        assert lesson.factor == pytest.approx(z, rel=0.02)
-        assert lesson.weighed == pytest.approx(z * lesson.ratio + 1 - z, rel=1e-6)
 
 
 def test_a_tank_that_failed_within_its_warranty_is_a_claim(
