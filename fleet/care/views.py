@@ -108,6 +108,7 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
     tasks = selectors.tasks_of(pk)
     values = {
         "heater": row,
+        "needs": needs_at(request, row.position.building.property),
         "today": today,
         "tasks": tasks.filter(state="open"),
         "closed": tasks.exclude(state="open").order_by("-closed_on", "-id")[:50],
