@@ -134,9 +134,8 @@ def due_map(places: list[DuePlace], narrow: bool = False) -> DueMap:
         if len(labels) < most and all(abs(x - o["x"]) > breadth or abs(y - o["y"]) > height for o in labels):
             labels.append({"label": row.property.name, "x": x, "y": y})
     late, where = sum(row.late for row in places), sum(row.late > 0 for row in places)
-    finding = (
-        f"{sum(row.tasks for row in places)} tasks due at {len(places)} properties; {late} late, at {where}"
-    )
+    count = f"{len(places)} propert{'y' if len(places) == 1 else 'ies'}"
+    finding = f"{sum(row.tasks for row in places)} tasks due at {count}; {late} late, at {where}"
     return DueMap(
         spots, labels, [row.property.name for row in places if row.property.pk not in points], finding
     )
