@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -14,6 +14,7 @@ from fleet.estate import background
 from fleet.estate.history import record_change
 from fleet.estate.models import Organisation, Property
 from fleet.heaters.models import Heater
+from fleet.planning import making
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.cost_book import ensure_cost_book
 from fleet.planning.models import ForecastRun
@@ -22,7 +23,6 @@ from fleet.planning.priors import entered
 
 State = CapitalPlan.State
 HIGHEST_CAP = Decimal("99999999999")
-OPEN = (State.WAITING, State.RUNNING)
 
 
 class CapitalRefused(ValueError):
@@ -167,7 +167,7 @@ def request_capital_plan(organisation: Organisation, run: ForecastRun, **wanted:
 def make_capital_plan(
     organisation: Organisation,
     run: ForecastRun,
-    report: Callable[[float, str], None] = lambda fraction, words: None,
+    report: making.Report = making.in_silence,
     **wanted: Any,
 ) -> CapitalPlan:
     """Ask for a plan and make it at once."""
@@ -176,32 +176,22 @@ def make_capital_plan(
 
 def run_capital_plan(
     plan: CapitalPlan,
-    report: Callable[[float, str], None] = lambda fraction, words: None,
-    cancelled: Callable[[], bool] = lambda: False,
+    report: making.Report = making.in_silence,
+    cancelled: making.Cancelled = making.never,
 ) -> CapitalPlan:
     """Make the plan. Raises CapitalRefused after marking it not possible with the figures that conflict."""
     from fleet.planning.chain import NothingToForecast
     from forecasting.capped import PlanConflict
 
-    if not CapitalPlan.objects.filter(pk=plan.pk, state__in=[*OPEN, State.FAILED]).update(
-        state=State.RUNNING, error=""
-    ):
-        plan.refresh_from_db()
-        return plan
+    refusals = (PlanConflict, NothingToForecast, CostBookRefused)
+
+    def in_words(words: str) -> str:
+        return _in_years(plan, words)
+
     try:
-        _make(plan, report, cancelled)
-    except background.Cancelled:
-        _close(plan, State.CANCELLED)
-        raise
-    except (PlanConflict, NothingToForecast, CostBookRefused) as refusal:
-        words = _in_years(plan, str(refusal))
-        _close(plan, State.FAILED, words)
-        raise CapitalRefused(words) from refusal
-    except Exception as error:
-        _close(plan, State.FAILED, f"The plan stopped with an error of the program ({type(error).__name__}).")
-        raise
-    plan.refresh_from_db()
-    return plan
+        return making.make(plan, _make, report, cancelled, thing="plan", refusals=refusals, in_words=in_words)
+    except refusals as refusal:
+        raise CapitalRefused(in_words(str(refusal))) from refusal
 
 
 def _in_years(plan: CapitalPlan, words: str) -> str:
@@ -215,11 +205,7 @@ def _in_years(plan: CapitalPlan, words: str) -> str:
     return re.sub(r"period (\d+)", lambda found: years[min(int(found[1]), len(years)) - 1].label, words)
 
 
-def _close(plan: CapitalPlan, state: str, error: str = "") -> None:
-    CapitalPlan.objects.filter(pk=plan.pk).update(state=state, error=error, finished_at=timezone.now())
-
-
-def _make(plan: CapitalPlan, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+def _make(plan: CapitalPlan, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import capital_chain, chain, costing
     from fleet.planning.frames import records_in_scope
 

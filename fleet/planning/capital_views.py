@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.pages import charts
 from fleet.planning import capital as _verbs
-from fleet.planning import capital_files, capital_words, plan_charts, selectors
+from fleet.planning import capital_files, capital_words, making, plan_charts, selectors
 from fleet.planning.capital_rows import CapitalPlan
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -120,7 +120,7 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job"), pk=pk)
     context: dict[str, Any] = {
         "plan": plan,
-        "is_open": plan.state in _verbs.OPEN,
+        "is_open": plan.state in making.OPEN,
         "percent": round(100 * plan.job.fraction) if plan.job else 0,
     }
     if plan.state == CapitalPlan.State.DONE:

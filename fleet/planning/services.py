@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -13,10 +12,11 @@ from django.utils import timezone
 from fleet.estate import background
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
-from fleet.planning import priors
+from fleet.planning import making, priors
 from fleet.planning.cost_book import (
     CostEntry,
     cost_book_on,
+    cost_book_shown,
     ensure_cost_book,
     save_cost_lines,
     save_price_growth,
@@ -32,6 +32,7 @@ __all__ = [
     "RunRefused",
     "cancel_run",
     "cost_book_on",
+    "cost_book_shown",
     "ensure_cost_book",
     "open_run",
     "request_run",
@@ -94,20 +95,15 @@ def request_run(organisation: Organisation, **wanted: Any) -> ForecastRun:
     return run
 
 
-@transaction.atomic
 def cancel_run(run: ForecastRun) -> None:
     """Call a forecast off: at once while it waits, at its next step while it runs."""
-    if run.job is not None:
-        background.cancel(run.job)
-    ForecastRun.objects.filter(pk=run.pk, state=State.WAITING).update(
-        state=State.CANCELLED, finished_at=timezone.now()
-    )
+    making.call_off(run)
 
 
 def run_forecast(
     run: ForecastRun,
-    report: Callable[[float, str], None] = lambda fraction, words: None,
-    cancelled: Callable[[], bool] = lambda: False,
+    report: making.Report = making.in_silence,
+    cancelled: making.Cancelled = making.never,
 ) -> ForecastRun:
     """Make the forecast. A run already done, or called off, stays as it is; a failed run never replaces a good one.
 
@@ -115,31 +111,12 @@ def run_forecast(
     """
     from fleet.planning.chain import NothingToForecast
 
-    open_states = [State.WAITING, State.RUNNING, State.FAILED]
-    if not ForecastRun.objects.filter(pk=run.pk, state__in=open_states).update(state=State.RUNNING, error=""):
-        run.refresh_from_db()
-        return run
+    refusals = (NothingToForecast, CostBookRefused)
     try:
-        _make(run, report, cancelled)
+        return making.make(run, _make, report, cancelled, thing="forecast", refusals=refusals)
     except background.Cancelled:
-        _close(run, State.CANCELLED)
-        raise
-    except (NothingToForecast, CostBookRefused) as refusal:
-        _close(run, State.FAILED, str(refusal))
-        raise
-    except Exception as error:
-        _close(
-            run, State.FAILED, f"The forecast stopped with an error of the program ({type(error).__name__})."
-        )
-        raise
-    run.refresh_from_db()
-    return run
-
-
-def _close(run: ForecastRun, state: str, error: str = "") -> None:
-    ForecastRun.objects.filter(pk=run.pk).update(state=state, error=error, finished_at=timezone.now())
-    if state == State.CANCELLED:
         run.parts.all().delete()
+        raise
 
 
 def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
@@ -160,7 +137,7 @@ def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
     )
 
 
-def _make(run: ForecastRun, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import blocks, chain, costing, parts
     from fleet.planning.frames import records_in_scope
 
@@ -200,8 +177,8 @@ def _make_of_parts(
     run: ForecastRun,
     book: CostBook,
     asked: Any,
-    report: Callable[[float, str], None],
-    cancelled: Callable[[], bool],
+    report: making.Report,
+    cancelled: making.Cancelled,
 ) -> None:
     from fleet.planning import parts
     from fleet.planning.chain import digest

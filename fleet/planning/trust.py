@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from django.db import transaction
 from django.utils import timezone
 
 from fleet.estate import background
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
-from fleet.planning import priors, selectors
+from fleet.planning import making, priors, selectors
 from fleet.planning.cost_book import require_whole_organisation
 from fleet.planning.models import ForecastRun, TrustCheck
 
@@ -24,16 +22,14 @@ def latest_check(organisation_id: int) -> TrustCheck | None:
 
 
 def open_check_of(organisation_id: int) -> TrustCheck | None:
-    rows = TrustCheck.objects.filter(
-        organisation_id=organisation_id, state__in=[State.WAITING, State.RUNNING]
-    )
+    rows = TrustCheck.objects.filter(organisation_id=organisation_id, state__in=making.OPEN)
     return rows.select_related("job").first()
 
 
 def last_ended(organisation_id: int) -> TrustCheck | None:
     """The newest check that has ended, good or not: says whether the last attempt failed."""
     rows = TrustCheck.objects.filter(organisation_id=organisation_id)
-    return rows.exclude(state__in=[State.WAITING, State.RUNNING]).first()
+    return rows.exclude(state__in=making.OPEN).first()
 
 
 @transaction.atomic
@@ -64,20 +60,15 @@ def request_check(organisation: Organisation, run: ForecastRun | None = None) ->
     return check
 
 
-@transaction.atomic
 def cancel_check(check: TrustCheck) -> None:
     """Call a check off: at once while it waits, at its next step while it runs."""
-    if check.job is not None:
-        background.cancel(check.job)
-    TrustCheck.objects.filter(pk=check.pk, state=State.WAITING).update(
-        state=State.CANCELLED, finished_at=timezone.now()
-    )
+    making.call_off(check)
 
 
 def run_check(
     check: TrustCheck,
-    report: Callable[[float, str], None] = lambda fraction, words: None,
-    cancelled: Callable[[], bool] = lambda: False,
+    report: making.Report = making.in_silence,
+    cancelled: making.Cancelled = making.never,
 ) -> TrustCheck:
     """Make the check. One already done or called off stays as it is.
 
@@ -85,32 +76,10 @@ def run_check(
     """
     from fleet.planning.chain import NothingToForecast
 
-    wanted = [State.WAITING, State.RUNNING, State.FAILED]
-    if not TrustCheck.objects.filter(pk=check.pk, state__in=wanted).update(state=State.RUNNING, error=""):
-        check.refresh_from_db()
-        return check
-    try:
-        _make(check, report, cancelled)
-    except background.Cancelled:
-        _close(check, State.CANCELLED)
-        raise
-    except NothingToForecast as refusal:
-        _close(check, State.FAILED, str(refusal))
-        raise
-    except Exception as error:
-        _close(
-            check, State.FAILED, f"The check stopped with an error of the program ({type(error).__name__})."
-        )
-        raise
-    check.refresh_from_db()
-    return check
+    return making.make(check, _make, report, cancelled, thing="check", refusals=(NothingToForecast,))
 
 
-def _close(check: TrustCheck, state: str, error: str = "") -> None:
-    TrustCheck.objects.filter(pk=check.pk).update(state=state, error=error, finished_at=timezone.now())
-
-
-def _make(check: TrustCheck, report: Callable[[float, str], None], cancelled: Callable[[], bool]) -> None:
+def _make(check: TrustCheck, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import chain, trust_chain
     from fleet.planning.frames import records_in_scope
 
