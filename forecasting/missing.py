@@ -4,6 +4,9 @@ For an input nobody wrote down, the forecast is run with each answer it may turn
 variance, Var(C) = E[Var(C | answer)] + Var(E[C | answer]): the second part is what knowing the answer takes away.
 C is the cost of first failures within the horizon; answers are shared by the heaters of a building where the
 thing is the building's (its water), else independent from heater to heater.
+
+The year a building was built changes no heater's chance: it decides whether the ages of the heaters found there are
+evidence (``standing``). Its worth is how much a fit that hears them narrows the same cost.
 """
 
 from __future__ import annotations
@@ -17,10 +20,12 @@ import pandas as pd
 from forecasting.episodes import FloatArray, FutureStates, IntArray, Records, future_states
 from forecasting.outlook import failure_probabilities
 from forecasting.posterior import Posterior
+from forecasting.states import numbers
 
 TANKLESS = ("gas_tankless", "electric_tankless")
 VAGUE_INSTALL_DAYS = 366
 STALE_ANODE_DAYS = 730
+LONG_AGO = 1850.0  # a year built that is old enough by any measure
 FEWEST_KNOWN = 4  # fewer measured values than this say little of the others
 SPREAD_SHARES = (1 / 6, 1 / 2, 5 / 6)  # three equally likely answers: the middles of three thirds
 Scenario = Callable[[Records, list[int]], Records]
@@ -60,14 +65,15 @@ def value_of_knowing(
     failure_costs: Mapping[int, float],
     horizon_years: int = 10,
     most_draws: int = 100,
+    refit: Callable[[Records], Posterior] | None = None,
 ) -> pd.DataFrame:
     """How much each missing input adds to the spread of the cost of failures, largest first.
 
     ``failure_costs`` gives the money a failure of each heater in service costs.  Returns one row an input:
     input, heaters (how many lack it), answers_needed (heaters or buildings to look at), sd_removed (money),
     sd_now (standard deviation of the cost today), sd_known (the same with this input known).  Sums over inputs
-    do not add up: two inputs can each explain part of the same spread.  Raises KeyError for a heater without a
-    cost.
+    do not add up: two inputs can each explain part of the same spread.  ``refit`` fits changed records; without it
+    the year built is not priced.  Raises KeyError for a heater without a cost.
     """
     missing = missing_inputs(records)
     states = future_states(records, posterior.kinds, posterior.buildings, horizon_years)
@@ -79,7 +85,10 @@ def value_of_knowing(
     shared = 0.0
     for entry in INPUTS:
         lacking = missing[missing["input"] == entry.name]
-        if lacking.empty:
+        if lacking.empty or (entry.name == "year_built" and refit is None):
+            continue
+        if entry.name == "year_built" and refit is not None:
+            rows.append((entry.name, *run.by_age_of_building(refit, lacking["building_id"], cost)))
             continue
         at = np.flatnonzero(np.isin(states.heater_ids, lacking["heater_id"].to_numpy()))
         expected, weight = run.by_age(at) if entry.name == "age" else run.by_answer(entry, at)
@@ -129,6 +138,21 @@ class _Run:
             )
             chances.append(self._mean(alone)[at])
         return np.stack(chances, axis=1), self.states.age_weights[at]
+
+    def by_age_of_building(
+        self, refit: Callable[[Records], Posterior], building_ids: pd.Series[int], cost: FloatArray
+    ) -> tuple[int, int, float]:
+        """Heaters, buildings, variance removed: half of what it is when all prove old, for old or not is even odds."""
+        numbers_of = building_ids.unique()
+        found = _built_long_ago(self.records, numbers_of)
+        before, after = (self._variance_of(one, cost) for one in (self.posterior, refit(found)))
+        return len(building_ids), len(numbers_of), max(before - after, 0.0) / 2
+
+    def _variance_of(self, posterior: Posterior, cost: FloatArray) -> float:
+        """Variance of the cost on every draw there is: two fits are compared, so it must not be rough."""
+        every = len(posterior.dispersion)
+        p = failure_probabilities(posterior, self.states, (self.horizon_years,), every)[:, :, 0]
+        return float(np.var(cost @ p) + np.sum(cost**2 * (p * (1 - p)).mean(axis=1)))
 
     def by_answer(self, entry: Input, at: IntArray) -> tuple[FloatArray, FloatArray]:
         """Equally likely answers: (n, answers) chances and weights."""
@@ -234,6 +258,21 @@ def _lacks_age(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
     return ~(window < VAGUE_INSTALL_DAYS)
 
 
+def _built_long_ago(records: Records, building_ids: IntArray) -> Records:
+    of_them = records.heaters["building_id"].isin(building_ids)
+    built = pd.Series(numbers(records.heaters, "building_built"), index=records.heaters.index)
+    return replace(records, heaters=records.heaters.assign(building_built=built.mask(of_them, LONG_AGO)))
+
+
+def _lacks_year_built(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
+    """Year unknown, of a building in which some heater of known age stood when the record began."""
+    everyone = records.heaters
+    width = (everyone["installed_latest"] - everyone["installed_earliest"]).dt.days
+    found = (width < VAGUE_INSTALL_DAYS) & (everyone["record_start"] > everyone["installed_latest"])
+    unknown = np.isnan(numbers(everyone, "building_built"))
+    return heaters["building_id"].isin(everyone.loc[found & unknown, "building_id"])
+
+
 def _lacks_water(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
     return ~heaters["building_id"].isin(_hardness_tests(records)["building_id"])
 
@@ -302,6 +341,7 @@ ASSUMED_HOMES = (0.8, 1.0, 1.5)
 ASSUMED_CAPACITY_GAL = (40.0, 50.0, 75.0)
 INPUTS: tuple[Input, ...] = (
     Input("age", _lacks_age, lambda records: []),
+    Input("year_built", _lacks_year_built, lambda records: [], of_building=True),
     Input("water_test", _lacks_water, _water_answers, of_building=True),
     Input("setpoint", _lacks_setpoint, _column("setpoint_f", ASSUMED_SETPOINT_F)),
     Input("anode_state", _lacks_anode_state, _anode_answers),

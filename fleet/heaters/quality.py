@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecasting.episodes import Records
+    from forecasting.posterior import Posterior
 
 Progress = Callable[[float, str], None]
 HORIZON_YEARS = 10
@@ -29,6 +30,10 @@ SEED = 1
 # input: (what is missing, how to find it out)
 WORDS = {
     "age": ("install date unknown or vague", "read the date or serial number on the rating plate"),
+    "year_built": (
+        "year built of the building unknown",
+        "ask the owner or the assessor; where it is 40 years or more, the ages of the heaters found there are evidence",
+    ),
     "water_test": ("no test of the raw water", "test the hardness at a cold tap, one test a building"),
     "setpoint": ("no set point", "read the thermostat, or measure at the nearest tap"),
     "anode_state": ("anode not looked at for two years", "inspect the anode at the next visit"),
@@ -54,6 +59,7 @@ ROUGH = {
     "capacity": ("draw_per_gallon", 0.3),
 }
 ROUGH_AGE_LOG_HAZARD = 0.9
+ROUGH_LEVEL_LOG_HAZARD = 0.06  # what hearing the ages takes off the level that all heaters share
 
 
 @dataclass(frozen=True)
@@ -121,7 +127,12 @@ def full_look(
     asked = chain.Asked(HORIZON_YEARS, SEED, DRAWS, {}, 0.0, 0.0, priors=entered(organisation.pk))
     posterior, _ = chain.fit_records(records, asked, progress, cancelled)
     progress(0.65, "Trying the answers that missing values may have")
-    found = value_of_knowing(posterior, records, _failure_costs(organisation, records), HORIZON_YEARS)
+
+    def refit(changed: Records) -> Posterior:
+        return chain.fit_records(changed, asked, lambda fraction, words: None, cancelled)[0]
+
+    costs = _failure_costs(organisation, records)
+    found = value_of_knowing(posterior, records, costs, HORIZON_YEARS, refit=refit)
     lacking = _lacking(records)
     gaps = []
     for row in found.to_dict("records"):
@@ -154,13 +165,13 @@ def _lacking(records: Records) -> pd.DataFrame:
 
 def _failure_costs(organisation: Organisation, records: Records) -> dict[int, float]:
     """This year's price of replacing each heater in service after it failed, from the cost book."""
+    from fleet.planning.cost_book import cost_book_shown
     from fleet.planning.prices import price_heaters
-    from fleet.planning.services import ensure_cost_book
 
     heaters = records.heaters[records.heaters["ending"] == ""]
-    book = ensure_cost_book(organisation, records.as_of)
+    book = cost_book_shown(organisation, records.as_of)
     sizes = [None if size != size else float(size) for size in heaters["capacity_gal"]]
-    priced = price_heaters(list(book.lines.all()), list(heaters["kind"]), sizes)
+    priced = price_heaters(book.price_lines(), list(heaters["kind"]), sizes)
     return {
         int(heater): float(cost) for heater, cost in zip(heaters["heater_id"], priced.emergency, strict=True)
     }
@@ -172,6 +183,8 @@ def _rough_score(name: str, rows: pd.DataFrame) -> float:
 
     counts = rows.groupby("building_id").size()
     together = float((counts**2).sum()) if name == "water_test" else float(counts.sum())
+    if name == "year_built":
+        return float(ROUGH_LEVEL_LOG_HAZARD * counts.sum())
     effect = ROUGH_AGE_LOG_HAZARD
     if name in ROUGH:
         covariate, apart = ROUGH[name]
@@ -182,7 +195,7 @@ def _rough_score(name: str, rows: pd.DataFrame) -> float:
 
 def _gap(name: str, rows: pd.DataFrame, records: Records) -> Gap:
     missing, remedy = WORDS[name]
-    of_building = name == "water_test"
+    of_building = name in ("water_test", "year_built")
     place = records.heaters.set_index("heater_id")["property_id"].reindex(rows["heater_id"])
     names = dict(Property.objects.values_list("pk", "name"))
     counts = place.value_counts().head(3)

@@ -9,9 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecasting.episodes import Records
+from forecasting.episodes import COVARIATES, Records, build_episodes, future_states
+from forecasting.lifetimes import load_prior
 from forecasting.missing import missing_inputs, value_of_knowing
+from forecasting.outlook import failure_probabilities
+from forecasting.posterior import Posterior, fit
 from tests.forecasting.made_up import invented_posterior
+from tests.forecasting.test_standing import KIND, renewed_estate
 
 AS_OF = date(2026, 11, 1)
 SHAPE, SCALE = 3.0, 14.0
@@ -150,3 +154,29 @@ def test_ended_heaters_are_not_asked_about() -> None:
     records.heaters.loc[0, "ending"] = "tank_leak"
     records.heaters.loc[0, ["ended_earliest", "ended_latest"]] = pd.Timestamp("2025-01-01")
     assert list(missing_inputs(records)["heater_id"]) == list(range(2, 9))
+
+
+def test_the_year_built_is_worth_what_the_ages_found_standing_narrow() -> None:
+    records = renewed_estate(positions=96, built=np.nan)
+    costs = {int(heater): 1000.0 for heater in records.heaters["heater_id"]}
+
+    def refit(changed: Records) -> Posterior:
+        return fit(build_episodes(changed), load_prior((KIND,), COVARIATES), 300, 1)
+
+    posterior = refit(records)
+    assert not any("standing" in words for words in posterior.diagnostics.messages)
+    row = value_of_knowing(posterior, records, costs, refit=refit).set_index("input").loc["year_built"]
+    assert row["answers_needed"] == 8
+    # By hand: the fit that hears the ages, and the variance halfway between the two.
+    old = refit(replace(records, heaters=records.heaters.assign(building_built=1900.0)))
+    assert any("standing" in words for words in old.diagnostics.messages)
+    states = future_states(records, (KIND,), posterior.buildings, 10)
+    variance = []
+    for one in (posterior, old):
+        p = failure_probabilities(one, states, (10,), 300)[:, :, 0] * 1000
+        variance.append(p.sum(axis=0).var() + (p * (1000 - p)).mean(axis=1).sum())
+    assert row["sd_removed"] == pytest.approx(np.sqrt((variance[0] - variance[1]) / 2), rel=1e-6)
+    assert row["sd_removed"] > 0.1 * row["sd_now"]
+    known = replace(records, heaters=records.heaters.assign(building_built=1990.0))
+    assert "year_built" not in set(missing_inputs(known)["input"])
+    assert "year_built" not in set(value_of_knowing(posterior, records, costs)["input"])
