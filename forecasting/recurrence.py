@@ -26,15 +26,20 @@ STEP = 1e-4
 
 
 def norm_and_mean(q: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """log M(q, k) and E[u] under exp(-q u - u^k) / M, by quadrature up to where exp(-u^k) is 1e-13."""
+    """log M(q, k) and E[u] under exp(-q u - u^k) / M, by quadrature up to where exp(-u^k) is 1e-13.
+
+    ``q`` is (..., S) and ``shape`` (S,): powers are taken once a shape, only the plain exponential once an entry.
+    """
     shape = np.maximum(shape, SMALLEST_SHAPE)
     reach = 30.0 ** (1 / shape)
     total, first = np.zeros(q.shape), np.zeros(q.shape)
     for node, weight in zip(NODES, WEIGHTS, strict=True):
         place = reach * (node + 1) / 2
-        density = weight / 2 * reach * np.exp(-q * place - place**shape)
+        density = np.exp(q * -place)
+        density *= weight / 2 * reach * np.exp(-(place**shape))
         total += density
-        first += density * place
+        density *= place
+        first += density
     return np.asarray(np.log(np.maximum(total, 1e-300))), np.asarray(first / np.maximum(total, 1e-300))
 
 
@@ -51,11 +56,14 @@ class AgeEvidence:
 
     def parts(self, a: FloatArray, m: FloatArray, beta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """log mu at z = 1 and g / k of each row, for S vectors: a, m (S, K), beta (S, P) -> (n, S) each."""
-        shape = np.exp(a[:, self.kind].T)
-        place = m[:, self.kind].T - (LOG_LN2 + self.standing.x_usual @ beta.T) / shape
-        q = self.standing.removals_per_year * np.exp(np.clip(place, -20, 20))
-        norm, mean = norm_and_mean(q, shape)
-        return place + norm, np.clip(1 - q * mean, 0.02, 1.0) / shape
+        log_mu, count = np.empty((len(self.kind), len(a))), np.empty((len(self.kind), len(a)))
+        for kind in np.unique(self.kind):
+            rows, shape = self.kind == kind, np.exp(a[:, kind])
+            place = m[:, kind] - (LOG_LN2 + self.standing.x_usual[rows] @ beta.T) / shape
+            q = self.standing.removals_per_year * np.exp(np.clip(place, -20, 20))
+            norm, mean = norm_and_mean(q, shape)
+            log_mu[rows], count[rows] = place + norm, np.clip(1 - q * mean, 0.02, 1.0) / shape
+        return log_mu, count
 
     def at(self, theta: FloatArray, kinds: int, buildings: int) -> tuple[FloatArray, FloatArray]:
         """Constant (S,) and what joins the buildings' counts of failures (B, S)."""
