@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from typing import Any
 
-from django.db import IntegrityError
 from django.http import Http404, HttpResponse
 from django.urls import path
 from rest_framework import serializers
@@ -35,10 +33,8 @@ from api.problems import Problem
 from api.rows import Row
 from api.shapes import names_of
 from fleet.estate.access import Need
-from fleet.estate.calendar import today_of
 from fleet.planning import capital, explained, selectors, services
 from fleet.planning.capital_rows import CapitalPlan
-from fleet.planning.cost_book import cost_book_on, ensure_cost_book
 from fleet.planning.cost_items import ItemEntry
 from fleet.planning.models import CostBook, ForecastRun
 
@@ -132,54 +128,46 @@ def _book_row(book: CostBook) -> Row:
     lines, items = names_of(CostLineShown), names_of(CostItemShown)
     return {
         **{name: getattr(book, name) for name in names},
-        "lines": [{name: getattr(line, name) for name in lines} for line in book.lines.all()],
-        "items": [{name: getattr(item, name) for name in items} for item in book.items.all()],
+        "lines": [{name: getattr(line, name) for name in lines} for line in book.price_lines()],
+        "items": [{name: getattr(item, name) for name in items} for item in book.other_prices()],
     }
-
-
-def _book(view: ApiView) -> CostBook:
-    organisation = view.caller.organisation
-    today = today_of(organisation)
-    found = cost_book_on(organisation.pk, today)
-    if found is not None:
-        return found
-    with suppress(IntegrityError):  # somebody opened it at the same moment
-        ensure_cost_book(organisation, today)
-    found = cost_book_on(organisation.pk, today)
-    if found is None:
-        raise Http404
-    return found
 
 
 class CostBookView(ApiView):
     @operation(Need.READ, "The prices in force.", gives=CostBookShown, tag="prices")
     def get(self, request: Any) -> HttpResponse:
-        return self.answer(_book_row(_book(self)))
+        return self.answer(_book_row(services.cost_book_shown(self.caller.organisation)))
 
     @operation(
         Need.PLAN, "Change or add prices and rates: all of them or none. A version of an earlier day is kept.",
         takes=CostBookGiven, gives=CostBookShown, edits=True, tag="prices",
     )  # fmt: skip
     def patch(self, request: Any) -> HttpResponse:
-        book = _book(self)
-        CostBook.objects.select_for_update().filter(pk=book.pk).first()
-        book.refresh_from_db()
-        self.must_match(_book_row(book))
+        organisation = self.caller.organisation
+        CostBook.objects.select_for_update().filter(pk=services.cost_book_shown(organisation).pk).first()
+        shown = services.cost_book_shown(organisation)
+        self.must_match(_book_row(shown))
+        book = services.ensure_cost_book(organisation)
         given = self.given
         rates = ("growth_mean", "growth_sd", "discount_rate")
         services.save_prices(
-            self.caller.organisation,
+            organisation,
             [_entry(book, line) for line in given.get("lines", [])],
             {name: given[name] for name in rates if name in given},
             given.get("reason", ""),
             [ItemEntry(**item) for item in given.get("items", [])],
         )
-        return self.answer(_book_row(_book(self)))
+        return self.answer(_book_row(services.cost_book_shown(organisation)))
 
 
 def _entry(book: CostBook, line: dict[str, Any]) -> services.CostEntry:
-    """A line as the verb takes it: what was not sent of an existing line stays as it is."""
-    known = book.lines.filter(pk=line["id"]).first() if "id" in line else None
+    """A line as the verb takes it: what was not sent of an existing line stays as it is.
+
+    Without an id (a book not yet opened has none) kind and size say which line is meant.
+    """
+    number = line.get("id")
+    place = {"kind": line["kind"], "capacity_from_gal": line.get("capacity_from_gal", 0)}
+    known = book.lines.filter(**place if number is None else {"pk": number}).first()
     kept = {}
     if known is not None:
         kept = {
@@ -187,7 +175,7 @@ def _entry(book: CostBook, line: dict[str, Any]) -> services.CostEntry:
             for name in ("capacity_from_gal", "capacity_to_gal", "quoted_by", "quoted_on")
         }
     values = kept | {name: value for name, value in line.items() if name != "id"}
-    return services.CostEntry(line_id=line.get("id"), **values)
+    return services.CostEntry(line_id=known.pk if known and number is None else number, **values)
 
 
 class CapitalsView(ApiView):

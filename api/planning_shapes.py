@@ -162,6 +162,8 @@ OUTLOOKS = Rows(
 
 
 class CostLineShown(Shown):
+    id = number(nullable=True)
+
     class Meta:
         model = CostLine
         fields = ("id", "kind", "capacity_from_gal", "capacity_to_gal", "planned_cost", "emergency_cost", "status",
@@ -179,7 +181,9 @@ class CostItemShown(Shown):
 
 
 class CostBookShown(serializers.Serializer):
-    id = serializers.IntegerField()
+    id = serializers.IntegerField(
+        allow_null=True, help_text="null: nobody has opened a cost book; these are the shipped illustrations"
+    )
     valid_from = serializers.DateField()
     currency = serializers.CharField()
     growth_mean = Money(max_digits=6, decimal_places=4, help_text="Yearly price growth, 0.0300 = 3 %")
@@ -192,7 +196,11 @@ class CostBookShown(serializers.Serializer):
 
 class CostLineGiven(Given):
     id = StrictWhole(
-        required=False, min_value=1, max_value=2**53, help_text="Of a line to change; none: a new line"
+        required=False,
+        allow_null=True,
+        min_value=1,
+        max_value=2**53,
+        help_text="Of a line to change; none: the line of this kind and size, or a new one",
     )
     kind = StrictChoice(choices=Kind.choices)
     capacity_from_gal = StrictNumber(required=False, min_value=0, max_value=10_000)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
 
@@ -18,11 +16,10 @@ from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import current_scope
 from fleet.heaters.models import Kind
-from fleet.planning.cost_items import ITEM_FIELDS, ItemEntry, add_shipped_items, save_cost_items
+from fleet.planning.cost_items import ITEM_FIELDS, ItemEntry, save_cost_items
 from fleet.planning.models import CostBook, CostItem, CostLine
 from fleet.planning.prices import CostBookRefused, kind_words, overlaps, read_price
 
-SHIPPED_PRICES = settings.ROOT / "fixtures" / "cost_book.csv"
 LINE_FIELDS = (
     "kind",
     "capacity_from_gal",
@@ -52,35 +49,34 @@ def cost_book_on(organisation_id: int, day: date) -> CostBook | None:
     return books.filter(valid_from__lte=day).first() or books.order_by("valid_from").first()
 
 
-@transaction.atomic
-def ensure_cost_book(organisation: Organisation, today: date | None = None) -> CostBook:
-    """The cost book in force; the shipped illustrations become the first one."""
+def cost_book_shown(organisation: Organisation, today: date | None = None) -> CostBook:
+    """The cost book in force, for reading. Before anybody opened one: the shipped illustrations, not stored."""
     require_whole_organisation(organisation.pk)
     day = today or today_of(organisation)
     if book := cost_book_on(organisation.pk, day):
         return book
     currency = Property.objects.filter(organisation=organisation).values_list("currency", flat=True).first()
-    book = CostBook.objects.create(
+    return CostBook(
         organisation=organisation, valid_from=day, currency=currency or "USD", growth_sd=Decimal("0.01")
     )
-    with SHIPPED_PRICES.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    CostLine.objects.bulk_create(
-        CostLine(
-            organisation=organisation,
-            book=book,
-            kind=row["kind"],
-            capacity_from_gal=float(row["capacity_from_gal"]),
-            capacity_to_gal=float(row["capacity_to_gal"]) if row["capacity_to_gal"] else None,
-            planned_cost=Decimal(row["planned_cost"]),
-            emergency_cost=Decimal(row["emergency_cost"]),
-            status=CostLine.Status.ILLUSTRATION,
-            source="; ".join(part for part in (row["source"], row["note"]) if part)[:400],
-        )
-        for row in rows
+
+
+@transaction.atomic
+def ensure_cost_book(organisation: Organisation, today: date | None = None) -> CostBook:
+    """The cost book in force; the shipped illustrations become the first one."""
+    book = cost_book_shown(organisation, today)
+    if not book.pk:  # two who open it at the same moment wait for each other here
+        Organisation.objects.select_for_update().get(pk=organisation.pk)
+        book = cost_book_shown(organisation, today)
+    if book.pk:
+        return book
+    lines, items = book.price_lines(), book.other_prices()
+    book.save()
+    CostLine.objects.bulk_create(lines)
+    CostItem.objects.bulk_create(items)
+    record_change(
+        book, "opened with shipped illustrations", {"lines": (0, len(lines)), "items": (0, len(items))}
     )
-    items = add_shipped_items(book)
-    record_change(book, "opened with shipped illustrations", {"lines": (0, len(rows)), "items": (0, items)})
     return book
 
 

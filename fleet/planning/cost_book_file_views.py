@@ -20,7 +20,7 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 @page(Need.READ)
 @require_GET
 def cost_book_file(request: HttpRequest, file_format: str) -> HttpResponse:
-    book = services.ensure_cost_book(cast(MemberRequest, request).organisation)
+    book = services.cost_book_shown(cast(MemberRequest, request).organisation)
     if file_format == "csv":
         text = cost_book_files.csv_text(cost_book_files.book_rows(book))
         response = HttpResponse(text, content_type="text/csv; charset=utf-8")

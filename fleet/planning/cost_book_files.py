@@ -66,13 +66,13 @@ class FileRefused(CostBookRefused):
 
 
 def book_rows(book: CostBook) -> Iterator[list[Any]]:
-    for line in book.lines.all():
+    for line in book.price_lines():
         upper = "" if line.capacity_to_gal is None else line.capacity_to_gal
         yield [
             line.kind, line.capacity_from_gal, upper, line.planned_cost, line.emergency_cost, "", "", line.status,
             line.quoted_by, _day_out(line.quoted_on), line.source,
         ]  # fmt: skip
-    for item in book.items.all():
+    for item in book.other_prices():
         amount = "" if item.amount is None else item.amount
         share = "" if item.share is None else item.share
         yield [

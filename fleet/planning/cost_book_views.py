@@ -35,10 +35,10 @@ def cost_book(request: HttpRequest) -> HttpResponse:
         if not problems:
             messages.success(request, "The prices are saved. Run the forecast again to plan with them.")
             return redirect("planning:cost_book")
-    latest = services.ensure_cost_book(member.organisation)
+    latest = services.cost_book_shown(member.organisation)
     book = _version_asked(request, latest)
     may_edit = may_edit and book == latest
-    lines = list(book.lines.all())
+    lines = book.price_lines()
     if problems:
         _show_typed(lines, request)
     context = {
@@ -83,7 +83,7 @@ def _show_typed(lines: list[Any], request: HttpRequest) -> None:
     """What she typed stays on the page beside the problems."""
     for line in lines:
         for name in ("planned_cost", "emergency_cost", "status", "quoted_by"):
-            typed = request.POST.get(f"{name}_{line.pk}")
+            typed = request.POST.get(f"{name}_{line.key}")
             if typed is not None:
                 setattr(line, name, typed)
 
@@ -93,9 +93,9 @@ def _save(organisation: Organisation, request: HttpRequest) -> list[str]:
     problems: list[str] = []
     entries = []
     for line in book.lines.all():
-        if f"planned_cost_{line.pk}" not in request.POST:
+        if f"planned_cost_{line.key}" not in request.POST:
             continue
-        quoted_on, bad_day = read_day(request.POST.get(f"quoted_on_{line.pk}", ""), str(line))
+        quoted_on, bad_day = read_day(request.POST.get(f"quoted_on_{line.key}", ""), str(line))
         problems += bad_day
         entries.append(_entry_of(line, request, quoted_on))
     growth, bad_growth = _growth(request)
@@ -114,7 +114,7 @@ def _entry_of(line: CostLine, request: HttpRequest, quoted_on: date | None) -> s
     """A changed price without a new status is the person's own: it stops being an illustration."""
 
     def typed(name: str, default: Any) -> str:
-        return request.POST.get(f"{name}_{line.pk}", str(default)).strip()
+        return request.POST.get(f"{name}_{line.key}", str(default)).strip()
 
     status = typed("status", line.status)
     prices = {name: typed(name, getattr(line, name)) for name in ("planned_cost", "emergency_cost")}

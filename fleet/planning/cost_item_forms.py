@@ -43,7 +43,7 @@ def _kept(item: Item, row: CostItem | None) -> Shown:
 
 def items_shown(book: CostBook, typed: Mapping[str, Any] | None = None) -> list[Shown]:
     """Every item of the book; what was typed stays on the page beside the problems."""
-    rows = {row.item: row for row in book.items.all()}
+    rows = {row.item: row for row in book.other_prices()}
     shown = [_kept(item, rows.get(item.key)) for item in ITEMS]
     if typed is None:
         return shown

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from django.conf import settings
 from django.db import transaction
 
 from fleet.estate.calendar import today_of
@@ -19,7 +17,6 @@ from fleet.planning.models import CostBook, CostItem, CostLine
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import CostBookRefused, read_price
 
-SHIPPED_ITEMS = settings.ROOT / "fixtures" / "cost_items.csv"
 ITEM_FIELDS = ("item", "amount", "share", "status", "quoted_by", "quoted_on", "source")
 
 
@@ -34,24 +31,6 @@ class ItemEntry:
     quoted_by: str = ""
     quoted_on: date | None = None
     source: str = ""
-
-
-def add_shipped_items(book: CostBook) -> int:
-    with SHIPPED_ITEMS.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    CostItem.objects.bulk_create(
-        CostItem(
-            organisation_id=book.organisation_id,
-            book=book,
-            item=row["item"],
-            amount=Decimal(row["amount"]) if row["amount"] else None,
-            share=Decimal(row["share"]) if row["share"] else None,
-            status=row["status"],
-            source=row["source"][:400],
-        )
-        for row in rows
-    )
-    return len(rows)
 
 
 def read_share(value: Any, what: str) -> Decimal | None:

@@ -102,9 +102,9 @@ class PriceList:
 
 
 def price_list(book: CostBook, typical: Mapping[str, float] | None = None) -> PriceList:
-    items = list(book.items.all())
+    items = book.other_prices()
     return PriceList(
-        lines_by_kind(book.lines.all()),
+        lines_by_kind(book.price_lines()),
         {item.item: item.amount for item in items if item.amount is not None},
         {item.item: item.share for item in items if item.share is not None},
         {item.item: item.status for item in items},

@@ -11,6 +11,7 @@ from django.db.models import F, Q
 
 from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.models import Kind
+from fleet.planning import shipped_prices
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.part_rows import ForecastPart
 from fleet.planning.price_items import ITEM_OF
@@ -67,6 +68,14 @@ class CostBook(ScopedModel):
     def __str__(self) -> str:
         return f"cost book of {self.valid_from}"
 
+    def price_lines(self) -> list[CostLine]:
+        """By kind and size; of a book that nobody has opened yet, the shipped illustrations."""
+        return list(self.lines.all()) if self.pk else shipped_prices.lines(self)
+
+    def other_prices(self) -> list[CostItem]:
+        """Everything beside the heaters' own prices; of a book not opened yet, the shipped illustrations."""
+        return list(self.items.all()) if self.pk else shipped_prices.items(self)
+
 
 class CostLine(ScopedModel):
     """What one heater of a kind and size costs to replace: planned, or at once after it failed."""
@@ -107,6 +116,11 @@ class CostLine(ScopedModel):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()}, {self.size_words}"
+
+    @property
+    def key(self) -> str:
+        """The same in every version of the book, also in one that is not stored yet."""
+        return f"{self.kind}-{self.capacity_from_gal:g}"
 
     @property
     def size_words(self) -> str:

@@ -16,7 +16,7 @@ from fleet.estate.models import Property
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import next_unit
 from fleet.planning import successors as _verbs
-from fleet.planning.cost_book import ensure_cost_book, require_whole_organisation
+from fleet.planning.cost_book import cost_book_shown, require_whole_organisation
 from fleet.planning.efficiency import efficiency_rules
 from fleet.planning.models import SuccessorRule
 
@@ -86,7 +86,7 @@ def heater_successor(request: HttpRequest, pk: int) -> HttpResponse:
     heater = get_object_or_404(
         Heater.objects.select_related("position__building__property"), pk=pk, ending=""
     )
-    book = ensure_cost_book(organisation)
+    book = cost_book_shown(organisation)
     context = {
         "heater": heater,
         "book": book,

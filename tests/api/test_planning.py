@@ -13,6 +13,7 @@ from django.urls import reverse
 
 from fleet.estate import background
 from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.planning.models import CostBook
 from tests.api.conftest import Api
 from tests.conftest import Cast
 from tests.fleet.planning.estates import grow_estate
@@ -125,9 +126,16 @@ def test_prices_are_changed_with_the_state_that_was_read(api: Api, cast: Cast) -
     answer = api.get("cost-book")
     line = answer.json()["lines"][0]
     assert line["status"] == "illustration"
+    with scoped(scope_of_organisation(cast.house)):
+        assert answer.json()["id"] is None and not CostBook.objects.exists()  # read, so not written
     change = {
         "lines": [
-            {"id": line["id"], "kind": line["kind"], "planned_cost": "1234.50", "emergency_cost": "2000.00"}
+            {
+                "kind": line["kind"],
+                "capacity_from_gal": line["capacity_from_gal"],
+                "planned_cost": "1234.50",
+                "emergency_cost": "2000.00",
+            }
         ],
         "growth_mean": "0.0250",
     }
@@ -138,6 +146,14 @@ def test_prices_are_changed_with_the_state_that_was_read(api: Api, cast: Cast) -
     mine = next(one for one in now["lines"] if one["planned_cost"] == "1234.50")
     assert (mine["status"], mine["capacity_from_gal"]) == ("entered", line["capacity_from_gal"])
     assert now["growth_mean"] == "0.0250"
+    assert len(now["lines"]) == len(answer.json()["lines"])
+    cheaper = {
+        "lines": [
+            {"id": mine["id"], "kind": mine["kind"], "planned_cost": "1200.00", "emergency_cost": "2000.00"}
+        ]
+    }
+    done = api.patch("cost-book", cheaper, if_match=done["ETag"])
+    assert {"1200.00", "1234.50"} & {one["planned_cost"] for one in done.json()["lines"]} == {"1200.00"}
     assert api.patch("cost-book", change, if_match=answer["ETag"]).status_code == 412
     wrong = {"lines": [{**change["lines"][0], "planned_cost": 5}]}  # type: ignore[index]
     refused = api.patch("cost-book", wrong, if_match=done["ETag"])

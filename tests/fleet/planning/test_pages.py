@@ -17,7 +17,7 @@ from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from fleet.planning import selectors
-from fleet.planning.models import CostLine, ForecastRun
+from fleet.planning.models import CostBook, CostLine, ForecastRun
 from fleet.planning.services import ensure_cost_book, request_run, save_price_growth
 from tests.conftest import Cast
 from tests.fleet.planning.estates import AS_OF
@@ -159,7 +159,7 @@ def test_prices_edited_on_the_page_are_the_persons_own(cast: Cast) -> None:
     with scoped(scope_of_organisation(cast.house)):
         line = ensure_cost_book(cast.house, AS_OF).lines.first()
     client = cast.client(cast.planner)
-    posted = {f"planned_cost_{line.pk}": "4,321", f"emergency_cost_{line.pk}": "5000", "growth_mean": "4"}
+    posted = {f"planned_cost_{line.key}": "4,321", f"emergency_cost_{line.key}": "5000", "growth_mean": "4"}
     assert client.post(reverse("planning:cost_book"), posted).status_code == 302
     with scoped(scope_of_organisation(cast.house)):
         saved = CostLine.objects.get(planned_cost=4321)
@@ -168,10 +168,26 @@ def test_prices_edited_on_the_page_are_the_persons_own(cast: Cast) -> None:
     assert cast.client(cast.technician).post(reverse("planning:cost_book"), posted).status_code == 403
 
 
+def test_reading_prices_writes_nothing_and_the_first_saving_opens_the_book(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    page = client.get(reverse("planning:cost_book"))
+    assert b"None is kept yet" in page.content
+    assert b'name="planned_cost_electric_storage-0"' in page.content
+    assert client.get(reverse("planning:cost_book_file", args=["csv"])).content.count(b"illustration") > 20
+    assert client.get(reverse("planning:heater_successor", args=[cast.heater.pk])).status_code == 200
+    with scoped(scope_of_organisation(cast.house)):
+        assert not CostBook.objects.exists()
+    posted = {"planned_cost_electric_storage-0": "999", "emergency_cost_electric_storage-0": "1999"}
+    assert client.post(reverse("planning:cost_book"), posted).status_code == 302
+    with scoped(scope_of_organisation(cast.house)):
+        line = CostBook.objects.get().lines.get(kind="electric_storage", capacity_from_gal=0)
+        assert (line.planned_cost, line.status) == (Decimal(999), "entered")
+
+
 def test_a_refused_price_keeps_what_was_typed_and_says_why(cast: Cast) -> None:
     with scoped(scope_of_organisation(cast.house)):
         line = ensure_cost_book(cast.house).lines.first()
-    posted = {f"planned_cost_{line.pk}": "-17", f"emergency_cost_{line.pk}": "5000"}
+    posted = {f"planned_cost_{line.key}": "-17", f"emergency_cost_{line.key}": "5000"}
     answer = cast.client(cast.planner).post(reverse("planning:cost_book"), posted)
     text = answer.content.decode()
     assert answer.status_code == 422
