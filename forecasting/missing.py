@@ -42,6 +42,7 @@ class Input:
 
 
 def in_service(records: Records) -> pd.DataFrame:
+    """Heaters without an ending, freshly numbered."""
     return records.heaters[records.heaters["ending"] == ""].reset_index(drop=True)
 
 

@@ -9,7 +9,7 @@ from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.pages import charts
@@ -141,6 +141,13 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
             "may_plan": may(request, Need.PLAN),
         }
     return render(request, "planning/capital_plan.html", context)
+
+
+@page(Need.PLAN)
+@require_POST
+def cancel(request: HttpRequest, pk: int) -> HttpResponse:
+    making.call_off(get_object_or_404(CapitalPlan.objects.select_related("job"), pk=pk))
+    return redirect("planning:capital_plan", pk)
 
 
 @page(Need.READ)

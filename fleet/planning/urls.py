@@ -24,6 +24,7 @@ urlpatterns = [
     path("plan/runs/<int:pk>/cancel/", views.cancel, name="cancel"),
     path("plan/capital/", capital_views.capital, name="capital"),
     path("plan/capital/<int:pk>/", capital_views.capital_plan, name="capital_plan"),
+    path("plan/capital/<int:pk>/cancel/", capital_views.cancel, name="cancel_capital"),
     path("plan/capital/<int:pk>/compare/", capital_views.compare, name="capital_compare"),
     path("plan/capital/<int:pk>/<str:what>.svg", capital_views.picture, name="capital_picture"),
     path("plan/capital/<int:pk>/file.<str:file_format>", capital_views.download, name="capital_file"),

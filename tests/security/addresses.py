@@ -56,6 +56,7 @@ ARGUMENTS: dict[str, Rows] = {
     "planning:run": _pk(RUN),
     "planning:cancel": _pk(RUN),
     "planning:capital_plan": _pk(CAPITAL),
+    "planning:cancel_capital": _pk(CAPITAL),
     "planning:capital_compare": _pk(CAPITAL),
     "planning:capital_picture": {"pk": CAPITAL, "what": ("money",)},
     "planning:capital_file": {"pk": CAPITAL, "file_format": ("csv",)},

@@ -15,7 +15,13 @@ from openpyxl import load_workbook
 from fleet.estate.background import work_off
 from fleet.estate.models import Organisation
 from fleet.heaters.models import Heater
-from fleet.planning.capital import CapitalRefused, heaters_by_tag, make_capital_plan, open_capital_plan
+from fleet.planning.capital import (
+    CapitalRefused,
+    heaters_by_tag,
+    make_capital_plan,
+    open_capital_plan,
+    request_capital_plan,
+)
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.models import ForecastRun
 from tests.conftest import Cast
@@ -187,6 +193,20 @@ def test_who_may_ask_and_who_may_see(cast: Cast, estate: Organisation, done_run:
     assert cast.client(cast.outsider).get(shown).status_code == 404
     file = reverse("planning:capital_file", args=[plan.pk, "csv"])
     assert cast.client(cast.outsider).get(file).status_code == 404
+
+
+def test_a_plan_that_waits_is_called_off_on_its_page(
+    cast: Cast, estate: Organisation, done_run: ForecastRun
+) -> None:
+    plan = request_capital_plan(estate, done_run, cap=Decimal(1000))
+    address = reverse("planning:cancel_capital", args=[plan.pk])
+    assert cast.client(cast.technician).post(address).status_code == 403
+    client = cast.client(cast.planner)
+    assert address in client.get(reverse("planning:capital_plan", args=[plan.pk])).content.decode()
+    assert client.post(address, follow=True).status_code == 200
+    assert work_off() == 0
+    plan.refresh_from_db()
+    assert (plan.state, plan.result) == (CapitalPlan.State.CANCELLED, None)
 
 
 def test_files_hold_the_same_figures_and_neutral_cells(

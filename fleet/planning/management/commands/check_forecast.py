@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
-from fleet.planning.management.commands.plan import a_day
+from fleet.planning.management.commands.plan import a_day, reporter
 
 
 class Command(BaseCommand):
@@ -41,14 +41,10 @@ class Command(BaseCommand):
                 10, options["random_seed"], options["draws"], {}, 0.0, 0.0, priors.entered(organisation.pk)
             )
             try:
-                result = trust_chain.compute(records, asked, self._progress, lambda: False)
+                result = trust_chain.compute(records, asked, reporter(self.stderr), lambda: False)
             except chain.NothingToForecast as refusal:
                 raise CommandError(str(refusal)) from refusal
             if options["json"]:
                 self.stdout.write(json.dumps(result, indent=2))
                 return
             self.stdout.write("\n".join(check_lines(result, day)))
-
-    def _progress(self, fraction: float, words: str) -> None:
-        if self.stderr.isatty():
-            self.stderr.write(f"{fraction:4.0%} {words}", ending="\r")

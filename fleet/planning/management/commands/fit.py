@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
-from fleet.planning.management.commands.plan import a_day
+from fleet.planning.management.commands.plan import a_day, reporter
 
 
 class Command(BaseCommand):
@@ -36,9 +36,7 @@ class Command(BaseCommand):
             changed = entered(organisation.pk)
         asked = chain.Asked(10, options["random_seed"], options["draws"], {}, 0.0, 0.0, priors=changed)
         try:
-            posterior, diagnostics = chain.fit_records(
-                records, asked, lambda fraction, words: None, lambda: False
-            )
+            posterior, diagnostics = chain.fit_records(records, asked, reporter(self.stderr), lambda: False)
         except chain.NothingToForecast as refusal:
             raise CommandError(str(refusal)) from refusal
         self.stdout.write("\n".join(fit_lines(posterior, diagnostics, day, changed)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import sys
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -19,6 +19,16 @@ def a_day(written: str) -> date:
         return date.fromisoformat(written)
     except ValueError:
         raise CommandError(f"'{written}' is not a day; write it as 2026-11-25.") from None
+
+
+def reporter(stream: Any) -> Callable[[float, str], None]:
+    """Progress on one line, where somebody watches."""
+
+    def report(fraction: float, words: str) -> None:
+        if stream.isatty():
+            stream.write(f"\r{fraction * 100:3.0f} %  {words:<60}", ending="\n" if fraction >= 1 else "")
+
+    return report
 
 
 class Command(BaseCommand):
@@ -48,7 +58,7 @@ class Command(BaseCommand):
                 run = services.open_run(
                     organisation, day, options["years"], options["draws"], options["random_seed"]
                 )
-                run = services.run_forecast(run, self._report)
+                run = services.run_forecast(run, reporter(self.stderr))
             except (services.RunRefused, services.CostBookRefused, NothingToForecast) as refusal:
                 raise CommandError(str(refusal)) from refusal
             plan = selectors.plan_tables(run)
@@ -60,8 +70,3 @@ class Command(BaseCommand):
                 self.stdout.write(downloads.csv_text(downloads.YEAR_HEADINGS, rows), ending="")
             else:
                 self.stdout.write("\n".join(printed.printed(plan, options["watch"])))
-
-    def _report(self, fraction: float, words: str) -> None:
-        if sys.stderr.isatty():
-            end = "\n" if fraction >= 1 else ""
-            self.stderr.write(f"\r{fraction * 100:3.0f} %  {words:<60}", ending=end)
