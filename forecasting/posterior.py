@@ -1,7 +1,7 @@
 """Fitting: episodes and priors in, draws of all parameters out.
 
 The mode is found by damped Newton steps; a Student proposal built there is weighted by importance sampling
-(Pareto-smoothed; k-hat says how good the weights are), sharpened once by its own weighted moments if need
+(Pareto-smoothed; k-hat says how good the weights are), joined by proposals from its own weighted moments if need
 be, and replaced by adaptive Metropolis chains when importance sampling is not to be trusted.  Building
 multipliers are drawn from their Gamma law given the parameters, so the draws are joint.
 
@@ -22,7 +22,7 @@ from forecasting import hazard
 from forecasting.agreement import LEAST_CHANCE, ages_alone, chance_of_record
 from forecasting.climbing import Top, climb, root_of
 from forecasting.episodes import Episodes, FloatArray, IntArray
-from forecasting.sampling import StudentProposal, metropolis, resample, smooth_weights
+from forecasting.exploring import FitCancelled, Sample, Steps, explore
 from forecasting.standing import Standing
 from forecasting.target import Target, build_target, with_ages
 from forecasting.thinning import ThinnedTarget, thin
@@ -30,20 +30,17 @@ from forecasting.thinning import ThinnedTarget, thin
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
 
-VERSION = "2"
+__all__ = ["VERSION", "Diagnostics", "FitCancelled", "Posterior", "fit"]
+
+VERSION = "3"
 THINNED_ROWS = 8_000
 # At most this many rows are used whole in the importance weights: more where failures are few, since then the
 # draws spread far from the mode, to which a sample of rows is tied.
 EXACT_ROWS, EXACT_ROWS_FEW_FAILURES, FEW_FAILURES = 15_000, 60_000, 200
 ROUGH_ROWS = 40_000
-K_HAT_LIMIT, MIN_EFFECTIVE_SHARE, FREEDOM = 0.7, 0.2, 12.0
 # The ages at which heaters were found standing are heard while failures are few: they rest on how heaters were
 # renewed before anyone kept records, which a long record need not lean on.
 MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 400, 30_000
-
-
-class FitCancelled(RuntimeError):
-    """The caller asked for the fit to stop."""
 
 
 @dataclass(frozen=True)
@@ -84,20 +81,6 @@ class Posterior:
         return np.asarray(generator.standard_gamma(np.broadcast_to(c, (len(c), count))) / c)
 
 
-@dataclass(frozen=True)
-class _Steps:
-    """Reports progress and honours a request to stop."""
-
-    progress: Callable[[float, str], None] | None
-    cancelled: Callable[[], bool] | None
-
-    def at(self, fraction: float, words: str) -> None:
-        if self.cancelled is not None and self.cancelled():
-            raise FitCancelled("The fit was cancelled before it finished; no result was kept.")
-        if self.progress is not None:
-            self.progress(fraction, words)
-
-
 def fit(
     episodes: Episodes,
     prior: Prior,
@@ -113,7 +96,7 @@ def fit(
     """
     if draws < 1:
         raise ValueError(f"draws must be at least 1, got {draws}")
-    steps, generator = _Steps(progress, cancelled), np.random.default_rng(seed)
+    steps, generator = Steps(progress, cancelled), np.random.default_rng(seed)
     steps.at(0.0, "Preparing the record")
     active, kind_rows, columns = _active_part(episodes, prior)
     target = build_target(active, prior, kind_rows, columns)
@@ -128,7 +111,7 @@ def fit(
     surface: Target | ThinnedTarget = target
     if target.n_rows > _rows_kept(target):
         surface = thin(target, top.point, THINNED_ROWS)
-    sample = _explore(surface, top, draws, generator, steps)
+    sample = explore(surface, top, draws, generator, steps)
     found = _Found(target, top, sample)
     aged = _with_ages(episodes, active, target, columns)
     if aged is not None:
@@ -176,86 +159,12 @@ def _start(target: Target) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Sample:
-    theta: FloatArray
-    exposure: FloatArray  # (B, D)
-    k_hat: float
-    effective: float
-    method: str
-    sound: bool
-
-
-def _explore(
-    surface: Target | ThinnedTarget, top: Top, draws: int, generator: np.random.Generator, steps: _Steps
-) -> _Sample:
-    """Importance draws in up to three rounds; Metropolis chains when they stay poor."""
-    size = len(top.point.theta)
-    proposal = StudentProposal(top.point.theta, top.root, FREEDOM)
-    theta, value, k_hat, effective = np.zeros((0, size)), np.zeros(0), float("inf"), 0.0
-    count = max(2 * draws, 1000)
-    weight = np.zeros(0)
-    for turn in range(3):
-        theta = proposal.draw(count, generator)
-        value, exposure = surface.many(theta)
-        steps.at(0.5 + 0.1 * turn, "Weighing the draws")
-        log_weight = value - proposal.log_density(theta)
-        if not np.any(np.isfinite(log_weight)):
-            break
-        weight, k_hat = smooth_weights(log_weight)
-        effective = 1 / float((weight**2).sum())
-        if k_hat < K_HAT_LIMIT and effective > 0.5 * count:
-            break
-        if turn < 2:
-            centre = weight @ theta
-            off = theta - centre
-            share = min(1.0, effective / (10 * size))
-            moved = (off * weight[:, None]).T @ off
-            covariance = share * moved + (1 - share) * (top.root @ top.root.T)
-            proposal = StudentProposal(
-                share * centre + (1 - share) * top.point.theta, root_of(covariance), FREEDOM
-            )
-    if k_hat < K_HAT_LIMIT and effective > MIN_EFFECTIVE_SHARE * min(draws, count):
-        picked = resample(weight, draws, generator)
-        return _Sample(theta[picked], exposure[:, picked], k_hat, effective, "importance", True)
-    return _by_chains(surface, top, theta, weight, k_hat, draws, generator, steps)
-
-
-def _by_chains(
-    surface: Target | ThinnedTarget,
-    top: Top,
-    theta: FloatArray,
-    weight: FloatArray,
-    k_hat: float,
-    draws: int,
-    generator: np.random.Generator,
-    steps: _Steps,
-) -> _Sample:
-    chains = max(32, 2 * len(top.point.theta))
-    starts = np.repeat(top.point.theta[None, :], chains, axis=0)
-    if len(weight) and np.isfinite(weight).all() and weight.sum() > 0:
-        starts = theta[resample(weight, chains, generator)]
-    starts = starts + 0.1 * (generator.standard_normal(starts.shape) @ top.root.T)
-    ran = metropolis(
-        lambda at: surface.many(at)[0],
-        starts,
-        top.root,
-        draws,
-        1200,
-        generator,
-        lambda fraction: steps.at(0.7 + 0.25 * fraction, "Sampling step by step"),
-    )
-    _, exposure = surface.many(ran.states)
-    sound = ran.r_hat < 1.1
-    return _Sample(ran.states, exposure, k_hat, draws / 4 if sound else draws / 20, "sampler", sound)
-
-
-@dataclass(frozen=True)
 class _Found:
     """A target, its mode and the draws from it; ``ages`` says what became of the ages found standing."""
 
     target: Target
     top: Top
-    sample: _Sample
+    sample: Sample
     ages: str = ""
 
 
@@ -282,13 +191,13 @@ def _with_ages(
 
 
 def _hear_ages(
-    plain: _Found, aged: tuple[Target, int], draws: int, generator: np.random.Generator, steps: _Steps
+    plain: _Found, aged: tuple[Target, int], draws: int, generator: np.random.Generator, steps: Steps
 ) -> _Found:
     """The fit with the ages, unless the record since is not what they would have foretold."""
     target, count = aged
     steps.at(0.9, "Hearing the ages found standing")
-    quiet, alone = _Steps(None, steps.cancelled), ages_alone(plain.target, target)
-    foretold = _explore(alone, climb(alone, _start(alone)), draws, generator, quiet)
+    quiet, alone = Steps(None, steps.cancelled), ages_alone(plain.target, target)
+    foretold = explore(alone, climb(alone, _start(alone)), draws, generator, quiet)
     chance = chance_of_record(plain.target, alone, foretold.theta, foretold.exposure, generator)
     if chance < LEAST_CHANCE:
         words = (
@@ -297,7 +206,7 @@ def _hear_ages(
         )
         return replace(plain, ages=words)
     top = climb(target, plain.top.point.theta)
-    sample = _explore(target, top, draws, generator, quiet)
+    sample = explore(target, top, draws, generator, quiet)
     words = (
         f"The ages of {count} heaters found standing in old buildings when the record began were heard too."
     )
