@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import urllib.request
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -42,6 +45,15 @@ def test_it_prints_ten_fiscal_years_with_their_spread(first: tuple[Path, str]) -
     for word in ("p10", "p50", "p80", "p90", "USD"):
         assert word in output
     assert "made up" in output
+
+
+def test_its_forecast_hears_the_ages_of_heaters_found_in_old_buildings(first: tuple[Path, str]) -> None:
+    data, _ = first
+    with closing(sqlite3.connect(data / "almanac.sqlite3")) as kept:
+        ((found,),) = kept.execute("SELECT diagnostics FROM planning_forecastrun WHERE state = 'done'")
+    words = json.loads(found)["messages"]
+    assert any("found standing in old buildings" in one and "heard" in one for one in words), words
+    assert json.loads(found)["method"] == "importance"
 
 
 def test_it_says_how_to_sign_in_and_tells_the_password_only_to_the_owner_of_the_folder(
