@@ -200,7 +200,7 @@ def test_the_same_seed_gives_the_same_bits() -> None:
 
 
 def test_the_sampler_agrees_with_importance_draws(monkeypatch: pytest.MonkeyPatch) -> None:
-    import forecasting.posterior as module
+    import forecasting.exploring as module
 
     episodes = simulated(9, 200)
     quick = fitted(episodes, draws=2000)
