@@ -81,6 +81,7 @@ class ApiView(APIView):
         self.caller = caller_of(request)
         headers.update(limits.count(self.caller.name))
         if operation.need not in self.caller.needs:
+            self.caller.note_refusal(operation.need)
             raise Problem("not-allowed", f"This needs the right to {operation.need.value}.")
         with scoped(narrowed(self.caller.scope, operation.need)):
             return self._answer(operation)

@@ -10,9 +10,9 @@ from django.middleware.csrf import CsrfViewMiddleware
 
 from api.problems import Problem
 from fleet.estate.access import GRANTS, Need
-from fleet.estate.models import Membership, Organisation
+from fleet.estate.models import AccessToken, Membership, Organisation
 from fleet.estate.scope import Scope, current_scope
-from fleet.estate.tokens import find_holder
+from fleet.estate.tokens import find_holder, named, note_refusal
 
 SAFE = ("GET", "HEAD", "OPTIONS")
 
@@ -24,7 +24,16 @@ class Caller:
     membership: Membership | None
     needs: frozenset[Need]
     scope: Scope
-    token_id: int | None = None
+    token: AccessToken | None = None
+
+    @property
+    def token_id(self) -> int | None:
+        return self.token.pk if self.token else None
+
+    def note_refusal(self, need: Need) -> None:
+        """A token that asks for more than it may is told to the owners; a person at the pages is not."""
+        if self.token is not None:
+            note_refusal(self.token, f"Turned away {named(self.token)}: it may not {need.value}")
 
     @property
     def sees_all_properties(self) -> bool:
@@ -41,12 +50,12 @@ def caller_of(request: HttpRequest) -> Caller:
         scheme, _, secret = written.partition(" ")
         holder = find_holder(secret.strip()) if scheme.lower() == "bearer" else None
         if holder is None:
-            raise _nobody("This token is unknown, revoked or expired.")
+            raise _nobody(
+                "This token is unknown, revoked, expired, or made without the second factor that is asked for here."
+            )
         token = holder.token
         name = f"person {token.person_id}" if token.person_id else f"token {token.pk}"
-        return Caller(
-            name, holder.organisation, holder.membership, holder.needs, holder.scope, token_id=token.pk
-        )
+        return Caller(name, holder.organisation, holder.membership, holder.needs, holder.scope, token)
     membership: Membership | None = getattr(request, "membership", None)
     if membership is None:
         raise _nobody("Send Authorization: Bearer and a token.")

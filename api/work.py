@@ -56,7 +56,9 @@ ROWS_AT_A_TIME = 2000
 
 def _whole_only(view: ApiView) -> None:
     if not view.caller.sees_all_properties:
-        raise Problem("not-allowed", "Only who sees all properties imports.")
+        raise Problem(
+            "not-allowed", "This concerns the whole house: only who sees all its properties may ask for it."
+        )
 
 
 def _batch(view: ApiView, pk: int) -> ImportBatch:
@@ -240,6 +242,15 @@ def _job(pk: int) -> Job:
     return found
 
 
+def _job_to_change(view: ApiView, pk: int) -> Job:
+    job = _job(pk)
+    if background.need_to_change(job) not in view.caller.needs:
+        raise Problem(
+            "not-allowed", "This kind of job is called off and set off again by who may ask for it."
+        )
+    return job
+
+
 class CancelJobView(ApiView):
     @operation(
         Need.PLAN,
@@ -248,14 +259,14 @@ class CancelJobView(ApiView):
         tag="jobs",
     )
     def post(self, request: Any, pk: int) -> HttpResponse:
-        background.cancel(_job(pk))
+        background.cancel(_job_to_change(self, pk))
         return self.answer(JOBS.one(pk))
 
 
 class AgainView(ApiView):
     @operation(Need.PLAN, "Try a job again that was given up or called off.", gives=JobShown, tag="jobs")
     def post(self, request: Any, pk: int) -> HttpResponse:
-        background.try_again(_job(pk))
+        background.try_again(_job_to_change(self, pk))
         return self.answer(JOBS.one(pk))
 
 
@@ -293,6 +304,7 @@ class QualityView(ApiView):
         tag="data-quality",
     )
     def post(self, request: Any) -> HttpResponse:
+        _whole_only(self)
         organisation = self.caller.organisation
         today = today_of(organisation).isoformat()
         job = background.enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)

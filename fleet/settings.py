@@ -28,6 +28,8 @@ except OSError as error:
 
 DEBUG = environment.flag("ALMANAC_DEBUG", False)
 SECRET_KEY = environment.kept_secret(DATA) if EMBEDDED else environment.text("ALMANAC_SECRET_KEY")
+# Keys that stood before: what they signed and sealed is still read, nothing new is made with them.
+SECRET_KEY_FALLBACKS = environment.words("ALMANAC_OLD_SECRET_KEYS", "")
 ALLOWED_HOSTS = environment.words("ALMANAC_HOSTS", "127.0.0.1,localhost,[::1]")
 if not EMBEDDED and "*" in ALLOWED_HOSTS:
     raise ImproperlyConfigured(
@@ -127,6 +129,7 @@ AUTH_PASSWORD_VALIDATORS = [
     },
     {"NAME": _VALIDATOR + "MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
     {"NAME": _VALIDATOR + "CommonPasswordValidator"},
+    {"NAME": "fleet.estate.own_words.OwnWordsValidator"},
 ]
 PASSWORD_RESET_TIMEOUT = 3600
 LOGIN_URL = "pages:sign_in"
@@ -192,7 +195,8 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = TLS
 SECURE_PROXY_SSL_HEADER = (
     ("HTTP_X_FORWARDED_PROTO", "https") if environment.flag("ALMANAC_PROXY", False) else None
 )
-SECURE_REDIRECT_EXEMPT = [r"^health$", r"^ready$", r"^metrics$"]
+# A program that sends its token in the clear is told so and not led on (fleet/estate/headers.py).
+SECURE_REDIRECT_EXEMPT = [r"^health$", r"^ready$", r"^metrics$", r"^api/"]
 SESSION_COOKIE_HTTPONLY = True
 # The prefix makes a browser refuse the cookie from a neighbouring host or without TLS.
 SESSION_COOKIE_NAME = "__Host-almanac" if TLS else "almanac"
@@ -226,6 +230,7 @@ REQUEST_MAX_BYTES = max(IMPORT_MAX_BYTES, 20 * 2**20) + 2**20
 
 # Links in mails, feeds and web hooks begin with this: the pages' address as people reach them.
 ADDRESS = environment.text("ALMANAC_ADDRESS", "http://127.0.0.1:8014").rstrip("/")
+ADDRESS_SET_UP = bool(environment.text("ALMANAC_ADDRESS", ""))
 EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
 EMAIL_HOST = environment.text("ALMANAC_SMTP_HOST", "localhost")
 MAIL_SET_UP = bool(environment.text("ALMANAC_SMTP_HOST", ""))

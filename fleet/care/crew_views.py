@@ -18,6 +18,7 @@ from fleet.care.models import Crew, Visit
 from fleet.care.reading import CareRefused
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.background import enqueue
+from fleet.estate.row_numbers import row_number, row_numbers
 
 
 @page(Need.PLAN)
@@ -50,12 +51,12 @@ def _whole_house(request: HttpRequest) -> None:
 def _keep(request: HttpRequest, crew: Crew | None) -> HttpResponse:
     asked = request.POST
     minutes = asked.get("minutes_a_day", "").strip()
-    people = [int(number) for number in asked.getlist("people") if number.isdigit() and len(number) < 19]
+    people = row_numbers(asked.getlist("people"))
     try:
         row = verbs.keep_crew(
             cast(MemberRequest, request).organisation,
             asked.get("name", ""),
-            int(minutes) if minutes.isdigit() and len(minutes) < 6 else 0,
+            row_number(minutes),
             asked.getlist("licences"),
             people,
             crew,
@@ -71,6 +72,7 @@ def _keep(request: HttpRequest, crew: Crew | None) -> HttpResponse:
 @require_POST
 def lay_out(request: HttpRequest) -> HttpResponse:
     """Lay the whole queue out as visits, in the background."""
+    _whole_house(request)
     enqueue("lay_visits", {}, cast(MemberRequest, request).organisation.pk, unique_key="lay visits")
     messages.success(request, "The queue is being laid out; the visits appear here within a few minutes.")
     return redirect("care:visits")
@@ -81,7 +83,7 @@ def lay_out(request: HttpRequest) -> HttpResponse:
 def give(request: HttpRequest, pk: int) -> HttpResponse:
     visit: Visit = get_object_or_404(Visit.objects, pk=pk)
     asked = request.POST.get("crew", "")
-    crew = get_object_or_404(Crew.objects, pk=int(asked)) if asked.isdigit() and len(asked) < 19 else None
+    crew = get_object_or_404(Crew.objects, pk=row_number(asked)) if asked else None
     try:
         visits.give_visit(visit, crew, request.POST.get("reason", ""))
     except CareRefused as refused:
@@ -102,10 +104,10 @@ def order(request: HttpRequest) -> HttpResponse:
     if day is None:
         messages.error(request, "That is not a day. Right would be 2026-11-25.")
         return redirect("care:visits")
-    numbers = [int(text) for text in request.POST.getlist("visit") if text.isdigit() and len(text) < 19]
-    moved = request.POST.get("earlier", "")
-    if moved.isdigit() and int(moved) in numbers:
-        at = numbers.index(int(moved))
+    numbers = row_numbers(request.POST.getlist("visit"))
+    moved = row_number(request.POST.get("earlier", ""))
+    if moved in numbers:
+        at = numbers.index(moved)
         if at:
             numbers[at - 1], numbers[at] = numbers[at], numbers[at - 1]
     visits.order_day(day, request.POST.get("crew", ""), numbers)

@@ -15,6 +15,7 @@ from fleet.care import closed_work
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.exporting import neutralised
 
 PER_LEAF = 100
@@ -32,7 +33,7 @@ def _day(text: str, default: date) -> date:
 @require_GET
 def done(request: HttpRequest) -> HttpResponse:
     asked = request.GET.get("property", "")
-    chosen = Property.objects.filter(pk=int(asked)).first() if asked.isdigit() and len(asked) < 19 else None
+    chosen = Property.objects.filter(pk=row_number(asked)).first() if asked else None
     today = today_of(cast(MemberRequest, request).organisation, chosen or Property.objects.first())
     first = _day(request.GET.get("first", ""), today - timedelta(days=30))
     last = max(_day(request.GET.get("last", ""), today), first)

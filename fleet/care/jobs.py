@@ -6,12 +6,14 @@ from datetime import date
 from typing import Any
 
 from fleet.care import laying, missed, roll
+from fleet.estate.access import Need
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 
 
-@register("roll_forward", every="day", on_change=True)
+@register("roll_forward", for_whom=Acting.ORGANISATION, every="day", on_change=True)
 def roll_forward(job: Running) -> dict[str, Any]:
     organisation = Organisation.objects.get(pk=job.row.organisation_id)
     as_of = job.payload.get("as_of")
@@ -22,7 +24,7 @@ def roll_forward(job: Running) -> dict[str, Any]:
     return {"created": result.created, "changed": result.changed, "dropped": result.dropped}
 
 
-@register("lay_visits")
+@register("lay_visits", for_whom=Need.WORK)
 def lay_visits(job: Running) -> dict[str, Any]:
     organisation = Organisation.objects.get(pk=job.row.organisation_id)
     laid = laying.lay_out_all(organisation.pk, today_of(organisation), progress=job.report)

@@ -20,12 +20,13 @@ from fleet.care.services import CareRefused
 from fleet.care.shut_off import shut_off_steps
 from fleet.estate.access import Need, page
 from fleet.estate.models import Building
+from fleet.estate.pages_address import pages_address
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.heaters.models import Heater
 
 
 def _picture(request: HttpRequest, code: str) -> dict[str, str]:
-    address = request.build_absolute_uri(reverse("care:scanned", args=[code]))
+    address = pages_address(request, reverse("care:scanned", args=[code]))
     return {"address": address, "picture": segno.make(address, error="m").svg_data_uri(scale=4, border=2)}
 
 

@@ -23,6 +23,7 @@ from fleet.care.shut_off import shut_off_steps
 from fleet.estate.access import MemberRequest, Need, may, needs_at, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Organisation, Property
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 
 PER_LEAF = 10
@@ -34,7 +35,7 @@ HORIZONS = (14, 30, 60, 120, 365)
 
 def _horizon(request: HttpRequest) -> int:
     asked = request.GET.get("days", "")
-    return min(int(asked), 3650) if asked.isdigit() and len(asked) <= 4 else 60
+    return min(row_number(asked), 3650) if asked else 60
 
 
 @page(Need.READ)
@@ -44,7 +45,7 @@ def queue(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
     days = _horizon(request)
     asked = request.GET.get("property", "")
-    chosen = Property.objects.filter(pk=int(asked)).first() if asked.isdigit() else None
+    chosen = Property.objects.filter(pk=row_number(asked)).first() if asked else None
     words = request.GET.get("words", "").strip()[:100]
     ids = [chosen.pk] if chosen else None
     if words:

@@ -18,6 +18,7 @@ from fleet.care.services import CareRefused
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Property
+from fleet.estate.row_numbers import row_number
 
 DAYS_SHOWN = 60
 PER_LEAF = 20
@@ -31,7 +32,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     first, last = today - timedelta(days=7), today + timedelta(days=DAYS_SHOWN)
     asked = request.GET.get("building", "")
     building = (
-        Building.objects.select_related("property").filter(pk=int(asked)).first() if asked.isdigit() else None
+        Building.objects.select_related("property").filter(pk=row_number(asked)).first() if asked else None
     )
     rows = selectors.visits_between(first, last, building.pk if building else None)
     leaf = Paginator(rows, PER_LEAF).get_page(request.GET.get("page"))

@@ -16,6 +16,7 @@ from fleet.estate import grants
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import AccessGrant, Organisation, Property
+from fleet.estate.row_numbers import row_number, row_numbers
 from fleet.pages import charts
 
 HORIZONS = (14, 30, 60, 120, 365)
@@ -50,7 +51,7 @@ def access(request: HttpRequest) -> HttpResponse:
         "properties": Property.objects.filter(organisation=organisation),
         "problems": problems,
         "given": request.POST,
-        "chosen": [int(number) for number in request.POST.getlist("properties") if number.isdigit()],
+        "chosen": row_numbers(request.POST.getlist("properties")),
         "today": today,
     }
     return render(request, "contracts/access.html", values, status=422 if problems else 200)
@@ -73,8 +74,8 @@ def _wanted(request: HttpRequest) -> dict[str, Any]:
         raise grants.GrantRefused({"until": f"{until!r} is not a day. Right would be 2026-12-31."}) from None
     return {
         "code": given.get("code", "")[:20],
-        "property_ids": [int(number) for number in given.getlist("properties") if number.isdigit()],
-        "level": int(level) if level.isdigit() else 0,
+        "property_ids": row_numbers(given.getlist("properties")),
+        "level": row_number(level),
         "until": day,
     }
 

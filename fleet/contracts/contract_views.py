@@ -18,6 +18,7 @@ from fleet.contracts.access_views import company_or_404
 from fleet.contracts.models import Contract, ContractHeater, ContractJob, WarrantyClaim
 from fleet.estate.access import Need, may, page
 from fleet.estate.calendar import today_of
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 from fleet.pages import charts
 
@@ -128,7 +129,7 @@ def enter_job(request: HttpRequest, pk: int) -> HttpResponse:
     number = given.get("heater", "")
     heater: Heater = get_object_or_404(
         Heater.objects.select_related("position__building__property"),
-        pk=int(number) if number.isdigit() else 0,
+        pk=row_number(number),
     )
     zone = heater.position.building.property.time_zone
     try:
@@ -158,7 +159,7 @@ def _args(request: HttpRequest, pk: int) -> list[int]:
 @require_POST
 def add_heater(request: HttpRequest, pk: int) -> HttpResponse:
     number = request.POST.get("heater", "")
-    heater: Heater = get_object_or_404(Heater.objects, pk=int(number) if number.isdigit() else 0)
+    heater: Heater = get_object_or_404(Heater.objects, pk=row_number(number))
     return _do(request, pk, lambda row: running.add_heater(row, heater), "Added; the price follows the rule.")
 
 
@@ -168,7 +169,7 @@ def remove_heater(request: HttpRequest, pk: int) -> HttpResponse:
     number = request.POST.get("row", "")
     under: ContractHeater = get_object_or_404(
         ContractHeater.objects.filter(contract_id=pk, until=None).select_related("heater"),
-        pk=int(number) if number.isdigit() else 0,
+        pk=row_number(number),
     )
     reason = request.POST.get("reason", "")
     return _do(

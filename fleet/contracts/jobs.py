@@ -7,18 +7,20 @@ from typing import Any
 from fleet.contracts import demo, rounds
 from fleet.contracts import survey as surveys
 from fleet.contracts.models import Contract, Survey
+from fleet.estate.access import Need
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.models import Organisation
 
 
-@register("contract survey")
+@register("contract survey", for_whom=Need.PLAN)
 def work_out_survey(job: Running) -> dict[str, Any]:
     row = Survey.objects.select_related("client", "organisation").get(pk=job.payload["survey_id"])
     done = surveys.work_out(row, job.report, job.cancelled)
     return {"state": done.get_state_display(), "error": done.error}
 
 
-@register("contract promises")
+@register("contract promises", for_whom=Acting.ORGANISATION)
 def promise_contract(job: Running) -> dict[str, Any]:
     row = Contract.objects.select_related("offer__survey", "offer__book", "client", "organisation").get(
         pk=job.payload["contract_id"]
@@ -26,12 +28,12 @@ def promise_contract(job: Running) -> dict[str, Any]:
     return dict(rounds.hold_contract(row, job.report))
 
 
-@register("contract rounds", every="day")
+@register("contract rounds", for_whom=Acting.ORGANISATION, every="day")
 def hold_contracts(job: Running) -> dict[str, Any]:
     return rounds.hold_all(job.row.organisation, job.report)
 
 
-@register("demo contract")
+@register("demo contract", for_whom=Acting.ORGANISATION)
 def open_demo_contract(job: Running) -> dict[str, Any]:
     house = Organisation.objects.get(pk=job.payload["house_id"])
     return {"made": demo.open_contract(job.row.organisation, house, job.report, job.cancelled)}

@@ -22,6 +22,7 @@ from fleet.estate.access import Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.grants import clients_of
 from fleet.estate.models import Property
+from fleet.estate.row_numbers import row_number, row_numbers
 
 PER_LEAF = 50
 
@@ -38,7 +39,7 @@ def surveys(request: HttpRequest) -> HttpResponse:
     company = company_or_404(request)
     problem = ""
     if request.method == "POST":
-        chosen = [int(number) for number in request.POST.getlist("properties") if number.isdigit()]
+        chosen = row_numbers(request.POST.getlist("properties"))
         try:
             years = int(reading.number(request.POST, "years", "Years ahead", 5))
             found = verbs.begin_survey(company, chosen, years, request.POST.get("note", ""))
@@ -171,19 +172,19 @@ def _keep(row: Survey, values: dict[str, Any], asked: pricing.Wishes, terms: off
 
 
 def _offer(text: str, survey: Survey) -> Offer | None:
-    if not text.isdigit():
+    if not text:
         return None
-    found: Offer = get_object_or_404(Offer.objects.filter(survey=survey), pk=int(text))
+    found: Offer = get_object_or_404(Offer.objects.filter(survey=survey), pk=row_number(text))
     return found
 
 
 def _contract(text: str, survey: Survey) -> Contract | None:
-    if not text.isdigit():
+    if not text:
         return None
     rows = Contract.objects.filter(client_id=survey.client_id).select_related(
         "offer__book", "client", "organisation"
     )
-    found: Contract = get_object_or_404(rows, pk=int(text))
+    found: Contract = get_object_or_404(rows, pk=row_number(text))
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import enum
 import functools
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any, cast
 
 from django.contrib.auth.views import redirect_to_login
@@ -117,13 +118,24 @@ def needs_at(request: HttpRequest, place: Property) -> frozenset[str]:
     )
 
 
-def lacks_second_factor(membership: Membership) -> bool:
-    """Whether the organisation asks for a second factor that this person has not set up."""
-    if not membership.organisation.second_factor_required:
-        return False
+def has_second_factor(person: Person) -> bool:
+    """Whether each of her sessions has passed one: setting up the first ends those that had not (`sessions.py`)."""
     from allauth.mfa.utils import is_mfa_enabled
 
-    return not is_mfa_enabled(membership.person)
+    return bool(is_mfa_enabled(person))
+
+
+def second_factor_since(person: Person) -> datetime | None:
+    """Since when she has had one of those that stand now."""
+    from allauth.mfa.models import Authenticator
+
+    first = Authenticator.objects.filter(user_id=person.pk).order_by("created_at").first()
+    return first.created_at if first else None
+
+
+def lacks_second_factor(membership: Membership) -> bool:
+    """Whether the organisation asks for a second factor that this person has not set up."""
+    return membership.organisation.second_factor_required and not has_second_factor(membership.person)
 
 
 def _log_file(request: HttpRequest, response: HttpResponse, membership: Membership) -> None:

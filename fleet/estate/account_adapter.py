@@ -9,7 +9,7 @@ from allauth.account.adapter import DefaultAccountAdapter
 from allauth.core.exceptions import ImmediateHttpResponse
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.socialaccount.adapter import DefaultSocialAccountAdapter
-from cryptography.fernet import Fernet, InvalidToken
+from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from django.conf import settings
@@ -46,11 +46,14 @@ class AccountAdapter(DefaultAccountAdapter):
         """The security log tells it."""
 
 
-def _seal() -> Fernet:
-    key = HKDF(SHA256(), length=32, salt=None, info=b"fleet.estate second factor").derive(
-        settings.SECRET_KEY.encode()
-    )
-    return Fernet(base64.urlsafe_b64encode(key))
+def _seal() -> MultiFernet:
+    """Seals with the key in force; opens what earlier keys sealed as well."""
+    return MultiFernet([_sealed_by(key) for key in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS)])
+
+
+def _sealed_by(secret_key: str) -> Fernet:
+    hkdf = HKDF(SHA256(), length=32, salt=None, info=b"fleet.estate second factor")
+    return Fernet(base64.urlsafe_b64encode(hkdf.derive(secret_key.encode())))
 
 
 class SecondFactorAdapter(DefaultMFAAdapter):
@@ -64,7 +67,8 @@ class SecondFactorAdapter(DefaultMFAAdapter):
             return _seal().decrypt(encrypted_text.encode()).decode()
         except InvalidToken as error:
             raise ImproperlyConfigured(
-                "A second factor cannot be read: ALMANAC_SECRET_KEY is not the one it was sealed with."
+                "A second factor cannot be read: ALMANAC_SECRET_KEY is not the one it was sealed with, "
+                "nor is one of ALMANAC_OLD_SECRET_KEYS."
             ) from error
 
     def get_public_key_credential_rp_name(self) -> str:

@@ -16,6 +16,8 @@ from django.utils import timezone
 from django.utils.encoding import force_bytes
 from django.utils.http import urlsafe_base64_encode
 
+from fleet.estate.access import Need
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, enqueue, register
 from fleet.estate.models import Membership, Person
 from fleet.estate.people import secret_of
@@ -43,7 +45,17 @@ def send_new_password(email: str, root: str) -> None:
         enqueue("mail_new_password", {"person": person.pk, "root": root}, membership.organisation_id)
 
 
-@register("mail_invitation")
+def send_new_address(person: Person, email: str, root: str, organisation_id: int) -> None:
+    """Ask for the mail with which a person takes a new address; one that is taken gets none."""
+    enqueue("mail_new_address", {"person": person.pk, "email": email, "root": root}, organisation_id)
+
+
+def send_address_changed(person: Person, old: str, organisation_id: int) -> None:
+    """Ask for the notice to the address that a person had before."""
+    enqueue("mail_address_changed", {"person": person.pk, "email": old}, organisation_id)
+
+
+@register("mail_invitation", for_whom=Need.ADMIN)
 def mail_invitation(job: Running) -> dict[str, Any]:
     row = (
         Invitation.objects.select_related("organisation", "made_by")
@@ -62,7 +74,7 @@ def mail_invitation(job: Running) -> dict[str, Any]:
     return {"sent": "yes"}
 
 
-@register("mail_new_password")
+@register("mail_new_password", for_whom=Acting.ORGANISATION)
 def mail_new_password(job: Running) -> dict[str, Any]:
     person = Person.objects.filter(pk=job.payload["person"], is_active=True).first()
     if person is None:
@@ -71,6 +83,27 @@ def mail_new_password(job: Running) -> dict[str, Any]:
     link = job.payload["root"].rstrip("/") + reverse("estate:new_password", args=arguments)
     hours = settings.PASSWORD_RESET_TIMEOUT // 3600
     _mail(person.email, "A new password", "estate/mail/new_password.txt", {"link": link, "hours": hours})
+    return {}
+
+
+@register("mail_new_address", for_whom=Acting.ORGANISATION)
+def mail_new_address(job: Running) -> dict[str, Any]:
+    from fleet.estate.mail_address import LINK_LASTS_SECONDS, secret_for
+
+    person = Person.objects.filter(pk=job.payload["person"], is_active=True).first()
+    email = job.payload["email"]
+    if person is None or Person.objects.filter(email=email).exists():
+        return {}
+    link = job.payload["root"].rstrip("/") + reverse("estate:take_address", args=[secret_for(person, email)])
+    hours = LINK_LASTS_SECONDS // 3600
+    _mail(email, "Your new address", "estate/mail/new_address.txt", {"link": link, "hours": hours})
+    return {}
+
+
+@register("mail_address_changed", for_whom=Acting.ORGANISATION)
+def mail_address_changed(job: Running) -> dict[str, Any]:
+    old = job.payload["email"]
+    _mail(old, "Your address was changed", "estate/mail/address_changed.txt", {"old": old})
     return {}
 
 

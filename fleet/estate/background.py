@@ -19,6 +19,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q
 from django.utils import timezone
 
+from fleet.estate.access import Need
+from fleet.estate.acting import Acting, ForWhom, may_still_ask
 from fleet.estate.background_limits import LEASE, kept_alive, within
 from fleet.estate.background_rows import Job
 from fleet.estate.scope import Scope, current_scope, scope_of_organisation, scoped, unscoped
@@ -26,6 +28,7 @@ from fleet.estate.scope import Scope, current_scope, scope_of_organisation, scop
 logger = logging.getLogger(__name__)
 MAX_ATTEMPTS = 3
 HEAVY, ALERTS = "heavy", "alerts"
+NO_LONGER = "Whoever asked for it may no longer do so."
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,7 @@ class Work:
     """What is known of one kind of work."""
 
     run: Callable[[Running], Any]
+    for_whom: ForWhom
     queue: str = HEAVY
     limit_minutes: float = 50
     attempts: int = MAX_ATTEMPTS
@@ -75,18 +79,28 @@ class Running:
 def register(
     kind: str,
     *,
+    for_whom: ForWhom,
     queue: str = HEAVY,
     limit_minutes: float = 50,
     attempts: int = MAX_ATTEMPTS,
     every: str = "",
     on_change: bool = False,
 ) -> Callable[[Callable[[Running], Any]], Callable[[Running], Any]]:
-    """Name the function of a kind of work. `every="day"` or `"hour"`: each organisation gets it by itself."""
+    """Name the function of a kind of work. `every="day"` or `"hour"`: each organisation gets it by itself.
+
+    `for_whom`: the right that asking for it takes, or that it acts for the organisation without anybody's right.
+    """
+    if for_whom is not Acting.ORGANISATION and not isinstance(for_whom, Need):
+        raise ValueError(
+            f"{kind}: a job acts for its organisation, or names the need of whoever asks for it."
+        )
+    if every and for_whom is not Acting.ORGANISATION:
+        raise ValueError(f"{kind}: what happens by itself acts for the organisation.")
     if queue not in (HEAVY, ALERTS) or every not in ("", "hour", "day"):
         raise ValueError(f"{kind}: a queue is {HEAVY} or {ALERTS}, a rhythm is hour, day or empty.")
 
     def keep(function: Callable[[Running], Any]) -> Callable[[Running], Any]:
-        _work[kind] = Work(function, queue, limit_minutes, attempts, every, on_change)
+        _work[kind] = Work(function, for_whom, queue, limit_minutes, attempts, every, on_change)
         return function
 
     return keep
@@ -135,6 +149,12 @@ def _ring(queue: str) -> None:
         work_off_one.apply_async(args=(queue,), queue=queue, retry=False)
     except Exception:
         logger.warning("The queue could not be reached; the next tick will find the job.", exc_info=True)
+
+
+def need_to_change(job: Job) -> Need:
+    """What calling a job off, or setting it off again, takes: the right to ask for its kind."""
+    work = _work.get(job.kind)
+    return work.for_whom if work and isinstance(work.for_whom, Need) else Need.WORK
 
 
 def cancel(job: Job) -> None:
@@ -203,6 +223,10 @@ def _run(row: Job) -> None:
         scope = Scope(scope.reaches, person_id=row.asked_by_id, actor=str(row.asked_by))
     try:
         work = _work[row.kind]
+        if row.asked_by and not may_still_ask(row.asked_by, row.organisation_id, work.for_whom):
+            logger.info("Job %s %s: whoever asked for it may no longer do so", row.kind, row.pk)
+            _finish(row, state=Job.State.CANCELLED, words=NO_LONGER, finished_at=timezone.now())
+            return
         with scoped(scope), kept_alive(row.pk, row.claim), within(work.limit_minutes * 60):
             result = work.run(Running(row))
     except Cancelled:

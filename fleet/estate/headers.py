@@ -44,6 +44,12 @@ class HeadersMiddleware:
                 status=413,
                 content_type="text/plain; charset=utf-8",
             )
+        if settings.TLS and request.path.startswith("/api/") and not request.is_secure():
+            return HttpResponse(
+                "The API is asked over https only. Revoke the token that was sent here in the clear.",
+                status=403,
+                content_type="text/plain; charset=utf-8",
+            )
         response = self.get_response(request)
         response.setdefault("Permissions-Policy", PERMISSIONS)
         response.setdefault("Cross-Origin-Resource-Policy", "same-origin")

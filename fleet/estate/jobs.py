@@ -4,20 +4,21 @@ from django.conf import settings
 
 from fleet.celery import app
 from fleet.estate import background, leases, rounds
+from fleet.estate.acting import Acting
 
 
-@app.task(name="fleet.estate.jobs.work_off_one")
+@app.task(name="fleet.estate.jobs.work_off_one", for_whom=Acting.PROGRAM)
 def work_off_one(queue: str = "") -> None:
     background.run_next(queue)
 
 
-@app.task(name="fleet.estate.jobs.sweep")
+@app.task(name="fleet.estate.jobs.sweep", for_whom=Acting.PROGRAM)
 def sweep(name: str) -> None:
     if rounds.run_sweep(name):
         sweep.apply_async(args=(name,), queue=rounds.sweep_names()[name], retry=False)
 
 
-@app.task(name="fleet.estate.jobs.tick")
+@app.task(name="fleet.estate.jobs.tick", for_whom=Acting.PROGRAM)
 def tick() -> None:
     """Ask for what is to happen by itself, and ring again for what a lost message left behind.
 

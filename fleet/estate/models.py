@@ -15,7 +15,7 @@ from fleet.estate.grant_rows import AccessGrant, CompanyCode
 from fleet.estate.happening_rows import Happening
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.leases import Lease
-from fleet.estate.people_rows import DoorTries, Invitation, RetentionRule, SecurityEvent
+from fleet.estate.people_rows import DoorTries, FormerAddress, Invitation, RetentionRule, SecurityEvent
 from fleet.estate.scope import Level, ScopedModel
 from fleet.estate.token_rows import AccessToken
 
@@ -25,6 +25,7 @@ __all__ = [
     "Building",
     "CompanyCode",
     "DoorTries",
+    "FormerAddress",
     "Happening",
     "HistoryEntry",
     "Invitation",

@@ -25,6 +25,22 @@ class AskForPasswordForm(forms.Form):
     )
 
 
+class NewAddressForm(forms.Form):
+    email = forms.EmailField(
+        label="New e-mail address", max_length=254, widget=forms.EmailInput(attrs={"autocomplete": "email"})
+    )
+
+    def __init__(self, *args: Any, person: Person, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.person = person
+
+    def clean_email(self) -> str:
+        email = str(self.cleaned_data["email"]).strip().lower()
+        if email == self.person.email:
+            raise forms.ValidationError("That is the address you have now.")
+        return email
+
+
 class JoinForm(SetPasswordMixin, forms.Form):
     """Name and password of a new person."""
 
@@ -95,7 +111,8 @@ class OrganisationForm(forms.Form):
     second_factor_required = forms.BooleanField(
         label="Everybody needs a second factor",
         required=False,
-        help_text="Who has none sees nothing of this organisation until one is set up.",
+        help_text="Who has none sees nothing of this organisation until one is set up. Personal tokens and calendar "
+        "addresses made without one open nothing here while this stands.",
     )
 
 

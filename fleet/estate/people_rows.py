@@ -90,6 +90,20 @@ class RetentionRule(ScopedModel):
         return f"{self.what}: {self.days} days"
 
 
+class FormerAddress(models.Model):
+    """An address that a person signed in with before: old entries may still name her by it."""
+
+    person = models.ForeignKey("estate.Person", on_delete=models.CASCADE, related_name="+")
+    email = models.EmailField()
+    until = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["person", "email"], name="former_address_once")]
+
+    def __str__(self) -> str:
+        return self.email
+
+
 class DoorTries(models.Model):
     """How often sign-in failed under one key, and until when the next try has to wait.
 

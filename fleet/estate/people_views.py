@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from fleet.estate import account_mail, people, retention, security_log
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.models import Membership, Person
+from fleet.estate.pages_address import pages_address
 from fleet.estate.people_forms import InviteForm, KeepingForm, MemberForm, OrganisationForm
 from fleet.estate.people_rows import Invitation, SecurityEvent
 
@@ -76,7 +77,7 @@ def invite(request: HttpRequest) -> HttpResponse:
 
 def _hand_over(request: HttpRequest, row: Invitation) -> None:
     """By mail; where no mail is set up the link is shown once, to be handed over by other means."""
-    root = request.build_absolute_uri("/")
+    root = pages_address(request)
     if settings.MAIL_SET_UP:
         account_mail.send_invitation(row, root)
         messages.success(request, f"A mail with the invitation is on its way to {row.email}.")

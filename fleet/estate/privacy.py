@@ -14,7 +14,15 @@ from typing import Any
 from django.apps import apps
 from django.db import models, transaction
 
-from fleet.estate.models import HistoryEntry, Invitation, Membership, Organisation, Person, SecurityEvent
+from fleet.estate.models import (
+    FormerAddress,
+    HistoryEntry,
+    Invitation,
+    Membership,
+    Organisation,
+    Person,
+    SecurityEvent,
+)
 from fleet.estate.people import keep_an_owner
 from fleet.estate.scope import ScopedModel, unscoped
 from fleet.estate.security_log import logger
@@ -70,13 +78,14 @@ def erase_person(person: Person) -> None:
     """Erase a person. Refused while she is the only owner of an organisation. Cannot be taken back."""
     for membership in Membership.objects.filter(person=person, role=Membership.Role.OWNER):
         keep_an_owner(membership)
-    name, email, instead = str(person), person.email, placeholder(person)
+    name, instead = str(person), placeholder(person)
+    addresses = {person.email, *FormerAddress.objects.filter(person=person).values_list("email", flat=True)}
     with unscoped("erasing a person concerns every organisation she has worked for"):
         end_sessions(person)
         organisations = set(_organisations_of(person))
-        _rename(organisations, {name, email}, instead)
-        _blot_out(organisations, email, instead, person)
-        Invitation.objects.filter(email=email).delete()
+        _rename(organisations, {name, *addresses}, instead)
+        _blot_out(organisations, addresses, instead, person)
+        Invitation.objects.filter(email__in=addresses).delete()
         for model, field, goes in links_to_person():
             if goes:
                 model._base_manager.filter(**{field.name: person}).delete()
@@ -113,11 +122,12 @@ def _rename(organisations: set[int], names: set[str], instead: str) -> None:
                 )
 
 
-def _blot_out(organisations: set[int], email: str, instead: str, person: Person) -> None:
-    """Take her address out of the sentences of the security log, and where she came from."""
+def _blot_out(organisations: set[int], addresses: set[str], instead: str, person: Person) -> None:
+    """Take her addresses out of the sentences of the security log, and where she came from."""
     events = SecurityEvent.objects.filter(organisation_id__in=organisations)
-    for event in events.filter(words__icontains=email).iterator():
-        event.words = event.words.replace(email, instead)[:300]
-        event.save(update_fields=["words"])
+    for email in addresses:
+        for event in events.filter(words__icontains=email).iterator():
+            event.words = event.words.replace(email, instead)[:300]
+            event.save(update_fields=["words"])
     events.filter(person=person).update(actor=instead, address="")
     HistoryEntry.objects.filter(organisation_id__in=organisations, person=person).update(actor=instead)

@@ -17,6 +17,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.estate import throttle
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.models import Invitation, Organisation, RetentionRule, SecurityEvent
 from fleet.estate.security_log import note
@@ -79,7 +80,7 @@ def change_days(organisation: Organisation, days: Mapping[str, int]) -> None:
             )
 
 
-@register("retention", every="day")
+@register("retention", for_whom=Acting.ORGANISATION, every="day")
 def forget_what_is_old(job: Running) -> dict[str, Any]:
     """The daily job. Run twice it finds nothing the second time."""
     organisation = Organisation.objects.get(pk=job.row.organisation_id)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from importlib import import_module
 from typing import Any
 
+from allauth.mfa.signals import authenticator_added, authenticator_removed, authenticator_reset
 from django.conf import settings
 from django.contrib.auth import logout
 from django.contrib.auth.signals import user_logged_in, user_logged_out
@@ -99,6 +100,28 @@ def _signed_in(sender: Any, request: HttpRequest, user: Person, **_: Any) -> Non
 def _signed_out(sender: Any, request: HttpRequest, user: Person | None, **_: Any) -> None:
     if user is not None:
         note_of_person("signed_out", "Signed out", user)
+
+
+@receiver(authenticator_added, dispatch_uid="estate_factor_added")
+def _factor_added(sender: Any, request: HttpRequest, user: Person, authenticator: Any, **_: Any) -> None:
+    """Sessions elsewhere were opened without it: they end, so that every open session has passed a second factor."""
+    note_of_person("second_factor", f"Set up a second factor: {_factor_words(authenticator)}", user)
+    end_sessions(user, but=request.session.session_key)
+
+
+@receiver(authenticator_removed, dispatch_uid="estate_factor_removed")
+def _factor_removed(sender: Any, request: HttpRequest, user: Person, authenticator: Any, **_: Any) -> None:
+    note_of_person("second_factor", f"Removed a second factor: {_factor_words(authenticator)}", user)
+
+
+@receiver(authenticator_reset, dispatch_uid="estate_factor_reset")
+def _factor_reset(sender: Any, request: HttpRequest, user: Person, authenticator: Any, **_: Any) -> None:
+    note_of_person("second_factor", f"Made anew: {_factor_words(authenticator)}", user)
+
+
+def _factor_words(authenticator: Any) -> str:
+    words = {"totp": "authenticator app", "webauthn": "key", "recovery_codes": "recovery codes"}
+    return words.get(authenticator.type, str(authenticator.type))
 
 
 class SessionMiddleware:

@@ -22,10 +22,20 @@ from django.views.decorators.http import require_http_methods
 from fleet.estate import account_mail, people, throttle
 from fleet.estate.access import Need, View, page
 from fleet.estate.models import Person
+from fleet.estate.pages_address import pages_address
 from fleet.estate.people_forms import AskForPasswordForm, JoinForm
 from fleet.estate.security_log import logger, note_of_person
 
-sign_out = page(Need.PUBLIC)(LogoutView.as_view())
+_leave = LogoutView.as_view()
+
+
+@page(Need.PUBLIC)
+def sign_out(request: HttpRequest) -> HttpResponseBase:
+    """What the browser keeps of the pages goes too; what a phone has not sent yet stays on it."""
+    response = _leave(request)
+    if request.method == "POST":
+        response["Clear-Site-Data"] = '"cache"'
+    return response
 
 
 def _too_many(request: HttpRequest, seconds: int, template: str, context: dict[str, Any]) -> HttpResponse:
@@ -106,7 +116,7 @@ def ask_for_password(request: HttpRequest) -> HttpResponse:
         counts = throttle.counts_for(request, email, "new password")
         if wait := throttle.take_try(counts):
             return _too_many(request, wait, "estate/ask_for_password.html", {"form": form})
-        account_mail.send_new_password(email, request.build_absolute_uri("/"))
+        account_mail.send_new_password(email, pages_address(request))
         return render(request, "estate/password_asked.html", {"email": email})
     context = {"form": form, "mail": settings.MAIL_SET_UP}
     return render(request, "estate/ask_for_password.html", context, status=400 if form.errors else 200)

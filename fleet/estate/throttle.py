@@ -121,10 +121,12 @@ def give_back(counts: tuple[Count, ...]) -> None:
 
 def first_use(*parts: str) -> bool:
     """Whether something that may be used once is used for the first time within a day."""
-    now = timezone.now()
+    now, key = timezone.now(), _key("used", *parts)
+    if DoorTries.objects.filter(key=key).exists():
+        return False
     try:
         with transaction.atomic():
-            DoorTries.objects.create(key=_key("used", *parts), last_at=now, free_at=now)
+            DoorTries.objects.create(key=key, last_at=now, free_at=now)
     except IntegrityError:
         return False
     return True

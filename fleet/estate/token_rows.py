@@ -25,6 +25,9 @@ class AccessToken(ScopedModel):
     person = models.ForeignKey("estate.Person", null=True, on_delete=models.CASCADE, related_name="+")
     made_by = models.ForeignKey("estate.Person", null=True, on_delete=models.SET_NULL, related_name="+")
     needs = models.JSONField(default=list, help_text="What it may do: read, work, plan, admin")
+    second_factor = models.BooleanField(
+        default=False, db_default=False, help_text="Its maker had passed a second factor"
+    )
     all_properties = models.BooleanField(default=True)
     properties: models.ManyToManyField[Any, Any] = models.ManyToManyField(
         "estate.Property", blank=True, related_name="+"

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet.estate import tokens as verbs
 from fleet.estate.access import GRANTS, MemberRequest, Need, page
 from fleet.estate.models import AccessToken, Membership, Property
+from fleet.estate.row_numbers import row_number
 
 NEED_WORDS = {
     Need.READ: "read the record, the queue and the plan",
@@ -43,12 +44,12 @@ def tokens(request: HttpRequest) -> HttpResponse:
 
 def _wishes(request: HttpRequest) -> dict[str, Any]:
     asked = request.POST
-    days, chosen = asked.get("days", ""), [int(pk) for pk in asked.getlist("properties") if pk.isdigit()]
+    days, chosen = asked.get("days", ""), [row_number(text) for text in asked.getlist("properties")]
     return {
         "kind": asked.get("kind", AccessToken.Kind.PERSONAL),
         "name": asked.get("name", ""),
         "needs": asked.getlist("needs"),
-        "days": int(days) if days.isdigit() and len(days) < 6 else 0,
+        "days": row_number(days),
         "property_ids": chosen or None,
     }
 
@@ -59,6 +60,7 @@ def _shown(membership: Membership) -> dict[str, Any]:
         "tokens": verbs.tokens_of(membership),
         "needs": [(need.value, words) for need, words in NEED_WORDS.items() if need in may],
         "days": DAYS,
+        "asks_factor": membership.organisation.second_factor_required,
         "properties": Property.objects.order_by("name").values("id", "name")[:500],
         "may_make_service": Need.ADMIN in may and membership.all_properties,
     }

@@ -12,10 +12,12 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from fleet.estate.access import GRANTS, Need, scope_of
+from fleet.estate.access import GRANTS, Need, has_second_factor, lacks_second_factor, scope_of
 from fleet.estate.history import record_change
 from fleet.estate.models import AccessToken, Membership, Organisation, Property
-from fleet.estate.scope import Reach, Scope, unscoped
+from fleet.estate.scope import Reach, Scope, scoped, unscoped
+from fleet.estate.security_log import logger, note
+from fleet.estate.throttle import first_use
 
 MARKS = {AccessToken.Kind.PERSONAL: "alp_", AccessToken.Kind.SERVICE: "als_"}
 GIVEABLE = (Need.READ, Need.WORK, Need.PLAN, Need.ADMIN)
@@ -72,12 +74,15 @@ def make_token(
         person=membership.person if personal else None,
         made_by=membership.person,
         needs=wanted,
+        second_factor=has_second_factor(membership.person),
         all_properties=chosen is None,
         expires_at=timezone.now() + timedelta(days=days),
     )
     if chosen is not None:
         token.properties.set(chosen)
     record_change(token, f"{kind} token made", {"may": (None, ", ".join(wanted)), "days": (None, days)})
+    may = f"may {', '.join(wanted)}, good {days} days"
+    note("token", f"Made {named(token)}: {may}"[:300], organisation_id=token.organisation_id)
     return token, secret
 
 
@@ -126,23 +131,44 @@ def revoke_token(membership: Membership, pk: int) -> AccessToken | None:
         if AccessToken.objects.filter(pk=pk, revoked_at=None).update(revoked_at=now):
             token.revoked_at = now
             record_change(token, f"{token.kind} token revoked")
+            note("token", f"Revoked {named(token)}", organisation_id=token.organisation_id)
     return token
 
 
+def named(token: AccessToken) -> str:
+    return f"the {token.kind} token {token.name}, ending in {token.ending}"
+
+
 def find_holder(secret: str) -> Holder | None:
-    """Whom this secret stands for now; None when it is unknown, revoked, expired or its person has left."""
+    """Whom this secret stands for now; None when it is unknown or opens nothing any more."""
     with unscoped("a token opens its own scope"):
         token: AccessToken | None = (
-            AccessToken.objects.filter(digest=_digest(secret), revoked_at=None, expires_at__gt=timezone.now())
+            AccessToken.objects.filter(digest=_digest(secret))
             .select_related("organisation", "person")
             .first()
         )
         if token is None:
+            logger.info("token unknown")
             return None
         holder = _personal(token) if token.kind == AccessToken.Kind.PERSONAL else _service(token)
-        if holder is not None:
-            _note_use(token)
+        if isinstance(holder, str):
+            note_refusal(token, f"Turned away {named(token)}: {holder}")
+            return None
+        _note_use(token)
         return holder
+
+
+def note_refusal(token: AccessToken, words: str) -> None:
+    """Tell the owners, once a day for each token and reason: a program that goes on trying fills no log."""
+    if first_use("token refused", str(token.pk), words):
+        with scoped(Scope((Reach(token.organisation_id),), person_id=token.person_id, actor=token.name)):
+            note("token", words[:300], organisation_id=token.organisation_id)
+
+
+def _shut(token: AccessToken) -> str:
+    if token.revoked_at is not None:
+        return "it is revoked"
+    return "" if token.is_good else "it has expired"
 
 
 def _chosen(token: AccessToken) -> frozenset[int] | None:
@@ -153,20 +179,27 @@ def _chosen(token: AccessToken) -> frozenset[int] | None:
     return frozenset(rows.values_list("property_id", flat=True))
 
 
-def _service(token: AccessToken) -> Holder:
+def _service(token: AccessToken) -> Holder | str:
+    """Its holder, or in words why it opens nothing."""
+    if shut := _shut(token):
+        return shut
     scope = Scope((Reach(token.organisation_id, _chosen(token)),), actor=f"service {token.name}")
     return Holder(token, token.organisation, None, frozenset(map(Need, token.needs)), scope)
 
 
-def _personal(token: AccessToken) -> Holder | None:
-    """The membership as it is now: a role taken away is taken from the token too."""
+def _personal(token: AccessToken) -> Holder | str:
+    """The membership as it is now: a role taken away is taken from the token too, and so is a second factor."""
+    if shut := _shut(token):
+        return shut
     person = token.person
-    if person is None or not person.is_active:
-        return None
-    membership = Membership.objects.filter(organisation_id=token.organisation_id, person_id=person.pk).first()
-    if membership is None:
-        return None
+    membership = Membership.objects.filter(organisation_id=token.organisation_id, person=person).first()
+    if person is None or not person.is_active or membership is None:
+        return "its person has left"
     membership.organisation, membership.person = token.organisation, person
+    if token.organisation.second_factor_required and not token.second_factor:
+        return "it was made without a second factor"
+    if lacks_second_factor(membership):
+        return "its person has no second factor"
     scope = _narrowed(scope_of(membership), _chosen(token))
     needs = frozenset(map(Need, token.needs)) & GRANTS[membership.role]
     return Holder(token, token.organisation, membership, needs, scope)

@@ -8,7 +8,7 @@ from allauth.mfa.webauthn import views as keys
 from allauth.socialaccount.providers.openid_connect import views as provider
 from django.urls import include, path
 
-from fleet.estate import account_views, people_views, sign_in_views, token_views
+from fleet.estate import account_views, address_views, people_views, sign_in_views, token_views
 from fleet.estate.access import Need, page
 
 own = page(Need.SELF)
@@ -30,6 +30,8 @@ estate_pages = [
     path("tokens/<int:pk>/revoke/", token_views.revoke, name="revoke_token"),
     path("account/", account_views.account, name="account"),
     path("account/password/", account_views.password, name="password"),
+    path("account/address/", address_views.new_address, name="new_address"),
+    path("account/address/<str:secret>/", address_views.take_address, name="take_address"),
     path("account/data.json", account_views.own_data, name="own_data"),
     path("account/erase/", account_views.erase, name="erase"),
     path("account/sessions/<int:pk>/end/", account_views.end_session, name="end_session"),

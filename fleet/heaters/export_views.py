@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.models import Building
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.cobie import write_cobie
 from fleet.heaters.exporting import FORMATS, TABLES, write_export
 from fleet.heaters.open_formats import data_package, properties_as_geojson
@@ -76,7 +77,7 @@ def data_dictionary(request: HttpRequest) -> HttpResponse:
 def building_cobie(request: HttpRequest) -> HttpResponseBase:
     asked = request.GET.get("building", "")
     building = get_object_or_404(
-        Building.objects.select_related("property", "organisation"), pk=int(asked) if asked.isdecimal() else 0
+        Building.objects.select_related("property", "organisation"), pk=row_number(asked)
     )
     out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 (the response closes it)
     write_cobie(building, cast(MemberRequest, request).user.email, timezone.now(), out)  # type: ignore[arg-type]

@@ -154,12 +154,14 @@ NEEDED: dict[SheetKind, tuple[frozenset[str], ...]] = {
         frozenset({"hardness_mg_l", "ph", "conductivity_us_cm", "dissolved_solids_mg_l", "alkalinity_mg_l"}),
     ),
 }
+# What looks for phrases in a heading takes time with the square of its length.
+LONGEST_HEADING = 200
 UNIT_HEADINGS = {"litres": "l", "liters": "l", "kw": "kw", "wattage": "w", "watts": "w", "mbh": "mbh"}
 
 
 def plain(heading: str) -> str:
-    """A heading without case, underscores, colons and doubled spaces."""
-    words = re.sub(r"[_\s]+", " ", heading.casefold()).strip(" :*.")
+    """A heading without case, underscores, colons and doubled spaces. Of a very long one the beginning counts."""
+    words = re.sub(r"[_\s]+", " ", heading[:LONGEST_HEADING].casefold()).strip(" :*.")
     return words
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from fleet.estate.access import Need
 from fleet.estate.background import Running, register
 from fleet.heaters import services
 from fleet.heaters.importing import UnansweredQuestion, UnreadableFile
@@ -14,7 +15,7 @@ PREVIEW = "preview_import"
 ACCEPT = "take_in_import"
 
 
-@register(PREVIEW)
+@register(PREVIEW, for_whom=Need.PLAN)
 def preview(job: Running) -> dict[str, Any]:
     batch = ImportBatch.objects.get(pk=job.payload["batch"])
     try:
@@ -24,7 +25,7 @@ def preview(job: Running) -> dict[str, Any]:
         return {"refused": str(refusal)}
 
 
-@register(ACCEPT)
+@register(ACCEPT, for_whom=Need.PLAN)
 def accept(job: Running) -> dict[str, Any]:
     """Safe to run again: a file that is taken in already changes nothing."""
     batch = ImportBatch.objects.get(pk=job.payload["batch"])

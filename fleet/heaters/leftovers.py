@@ -12,13 +12,14 @@ from typing import Any
 from django.core.files.storage import default_storage
 from django.utils import timezone
 
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.heaters.models import Attachment, ImportBatch
 
 LEFT_FOR = timedelta(days=1)  # far longer than any transaction that may still write the row
 
 
-@register("photo clean-up", every="day", limit_minutes=20)
+@register("photo clean-up", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
 def clean_up(job: Running) -> dict[str, Any]:
     """In the scope of one organisation; run twice it finds nothing the second time."""
     number, removed = job.row.organisation_id, 0

@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from fleet.estate.access import Need
 from fleet.estate.background import Running, register
 
 DATA_QUALITY = "data_quality"
 
 
-@register(DATA_QUALITY)
+@register(DATA_QUALITY, for_whom=Need.PLAN)
 def data_quality(job: Running) -> Any:
     from fleet.heaters.quality import full_look
     from fleet.planning.chain import NothingToForecast

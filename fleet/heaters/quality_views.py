@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import cast
 
+from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST
@@ -33,7 +34,7 @@ def data_quality(request: HttpRequest) -> HttpResponse:
         "computed_at": done.finished_at if done and computed else None,
         "job": last if last and last.state in (Job.State.WAITING, Job.State.RUNNING) else None,
         "failed": last if last and last.state == Job.State.GIVEN_UP else None,
-        "may_compute": may(request, Need.PLAN),
+        "may_compute": may(request, Need.PLAN) and cast(MemberRequest, request).membership.all_properties,
     }
     return render(request, "heaters/data_quality.html", context)
 
@@ -41,6 +42,9 @@ def data_quality(request: HttpRequest) -> HttpResponse:
 @page(Need.PLAN)
 @require_POST
 def compute_data_quality(request: HttpRequest) -> HttpResponse:
+    """It looks at the whole house, so a member of some properties does not ask for it."""
+    if not cast(MemberRequest, request).membership.all_properties:
+        raise PermissionDenied
     organisation = cast(MemberRequest, request).organisation
     today = today_of(organisation).isoformat()
     enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)

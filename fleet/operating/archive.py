@@ -214,20 +214,30 @@ def _put_rows(package: zipfile.ZipFile, manifest: Manifest, say: Say) -> None:
 
 
 def _unpacked_files(package: zipfile.ZipFile, manifest: Manifest) -> list[Path]:
-    root, written = Path(settings.MEDIA_ROOT), []
+    written: list[Path] = []
+    try:
+        _unpack(package, manifest, written)
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError) as error:
+        for file in written:
+            file.unlink(missing_ok=True)
+        if isinstance(error, ArchiveRefused):
+            raise
+        raise ArchiveRefused(f"The files of the back-up cannot be put back ({error}).") from error
+    return written
+
+
+def _unpack(package: zipfile.ZipFile, manifest: Manifest, written: list[Path]) -> None:
+    root = Path(settings.MEDIA_ROOT)
     for name, sha256 in manifest.files.items():
         place = PurePosixPath(name)
         if place.is_absolute() or ".." in place.parts or not place.parts:
             raise ArchiveRefused(f"The back-up holds a file outside its place: {name!r}.")
         path, digest = root / place, hashlib.sha256()
         path.parent.mkdir(parents=True, exist_ok=True)
-        written.append(path)
         with package.open(f"files/{name}") as source, path.open("xb") as out:
+            written.append(path)
             while piece := source.read(PIECE):
                 digest.update(piece)
                 out.write(piece)
         if digest.hexdigest() != sha256:
-            for file in written:
-                file.unlink(missing_ok=True)
             raise ArchiveRefused(f"The file {name} is damaged in the back-up.")
-    return written

@@ -10,9 +10,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from urllib.parse import urlsplit
 
 from django.conf import settings
 from django.db import DatabaseError, connection
+from django.http.request import validate_host
 from django.utils import timezone
 
 from fleet.estate.models import Job
@@ -68,7 +70,24 @@ def _settings() -> Iterator[Finding]:
         ),
     ]
     wrong = [Finding("settings", BAD, words, mend) for is_so, words, mend in unsafe if is_so]
+    wrong += _address()
     yield from wrong or [Finding("settings", GOOD, f"the {settings.MODE} mode, version {settings.VERSION}")]
+
+
+def _address() -> Iterator[Finding]:
+    """Where links in mails lead to. Without the setting they begin with the Host that a browser named."""
+    parts = urlsplit(settings.ADDRESS)
+    if not settings.ADDRESS_SET_UP:
+        if not settings.EMBEDDED:
+            words = "Links in mails may lead nowhere: the pages' own address is not set."
+            yield Finding("settings", BAD, words, "Set ALMANAC_ADDRESS=https://… as people reach the pages.")
+        return
+    if settings.TLS and parts.scheme != "https":
+        words = f"Links in mails begin with {parts.scheme}:// although the pages are served over TLS."
+        yield Finding("settings", BAD, words, "Begin ALMANAC_ADDRESS with https://.")
+    if not validate_host(parts.hostname or "", settings.ALLOWED_HOSTS):
+        words = f"Links in mails lead to {parts.hostname}, which these pages do not answer to."
+        yield Finding("settings", BAD, words, "Name it in ALMANAC_HOSTS, or correct ALMANAC_ADDRESS.")
 
 
 def _data_folder() -> Iterator[Finding]:

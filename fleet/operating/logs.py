@@ -17,7 +17,7 @@ Event = MutableMapping[str, Any]
 STRUCK_OUT = "(struck out)"
 _SECRET_NAME = re.compile(r"passw|secret|token|authori[sz]ation|cookie|session_?id|api_?key", re.IGNORECASE)
 _SECRET_IN_TEXT = (
-    (re.compile(r"(\w+://[^/\s:@]*):[^@\s/]+@"), rf"\1:{STRUCK_OUT}@"),
+    (re.compile(r"\b(\w{1,30}://[^/\s:@]{0,200}):[^@\s/]{1,500}@"), rf"\1:{STRUCK_OUT}@"),
     (re.compile(r"\b(bearer|basic)\s+[\w.~+/=-]{6,}", re.IGNORECASE), rf"\1 {STRUCK_OUT}"),
     (
         re.compile(

@@ -14,6 +14,7 @@ from django.conf import settings
 from django.db.models import QuerySet
 from django.utils import timezone
 
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.models import Job
 from fleet.reminders.models import Delivery
@@ -23,7 +24,7 @@ DELIVERIES_KEPT = timedelta(days=400)
 ROWS_AT_A_TIME = 5000
 
 
-@register("tidy up", every="day", limit_minutes=20)
+@register("tidy up", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
 def tidy_up(job: Running) -> dict[str, int]:
     """In the scope of one organisation."""
     now = timezone.now()

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 from fleet.pages import charts, fleet_ages, forecasts, place_map
 
@@ -30,9 +31,7 @@ def _property_id(request: HttpRequest) -> int | None:
     asked = request.GET.get("property", "")
     if not asked:
         return None
-    if not asked.isdigit():
-        raise Http404
-    return int(get_object_or_404(Property.objects, pk=int(asked)).pk)
+    return int(get_object_or_404(Property.objects, pk=row_number(asked)).pk)
 
 
 @page(Need.READ)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, cast
 
+from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -14,6 +15,7 @@ from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
+from fleet.estate.row_numbers import row_number
 from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
 
 OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
@@ -51,7 +53,9 @@ def choose_organisation(request: HttpRequest) -> HttpResponse:
     person = cast(MemberRequest, request).user
     memberships = Membership.objects.filter(person_id=person.pk).select_related("organisation").order_by("id")
     if request.method == "POST":
-        chosen = get_object_or_404(memberships, organisation_id=request.POST.get("organisation", "0") or "0")
+        chosen = get_object_or_404(
+            memberships, organisation_id=row_number(request.POST.get("organisation", ""))
+        )
         request.session["organisation_id"] = chosen.organisation_id
         return redirect("pages:portfolio")
     return render(request, "pages/choose_organisation.html", {"memberships": memberships})
@@ -62,8 +66,8 @@ def choose_organisation(request: HttpRequest) -> HttpResponse:
 def history(request: HttpRequest) -> HttpResponse:
     entries = HistoryEntry.objects.order_by("-at", "-id")
     subject = request.GET.get("heater", "")
-    if subject.isdigit():
-        entries = entries.filter(subject_kind="heater", subject_id=int(subject))
+    if subject:
+        entries = entries.filter(subject_kind="heater", subject_id=row_number(subject))
     leaf = Paginator(entries, 50).get_page(request.GET.get("page"))
     return render(request, "pages/history.html", {"leaf": leaf, "of_heater": subject})
 
@@ -86,6 +90,7 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
             "is_open": row.state in OPEN_STATES,
             "looks_again": row.state in OPEN_STATES and request.GET.get("still") != "1",
             "percent": round(100 * row.fraction),
+            "may_change": may(request, background.need_to_change(row)),
             "can_try_again": row.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
             "result": _plain_result(row.result),
         },
@@ -100,15 +105,23 @@ def _plain_result(result: Any) -> list[tuple[str, Any]]:
     return [(name.replace("_", " "), value) for name, value in result.items() if isinstance(value, plain)]
 
 
+def _own_to_change(request: HttpRequest, pk: int) -> Job:
+    """A job is called off or set off again by who may ask for its kind."""
+    row = _job(pk)
+    if not may(request, background.need_to_change(row)):
+        raise PermissionDenied
+    return row
+
+
 @page(Need.WORK)
 @require_POST
 def cancel_job(request: HttpRequest, pk: int) -> HttpResponse:
-    background.cancel(_job(pk))
+    background.cancel(_own_to_change(request, pk))
     return redirect("pages:job", pk)
 
 
 @page(Need.WORK)
 @require_POST
 def try_job_again(request: HttpRequest, pk: int) -> HttpResponse:
-    background.try_again(_job(pk))
+    background.try_again(_own_to_change(request, pk))
     return redirect("pages:job", pk)

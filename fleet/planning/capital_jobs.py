@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.estate.access import Need
 from fleet.estate.background import Running, register
 
 
-@register("capital plan")
+@register("capital plan", for_whom=Need.PLAN)
 def capital_plan(job: Running) -> Any:
     from fleet.planning.capital import CapitalRefused, run_capital_plan
     from fleet.planning.capital_rows import CapitalPlan
@@ -20,7 +21,7 @@ def capital_plan(job: Running) -> Any:
     return {"plan_id": plan.pk, "state": plan.state}
 
 
-@register("plan report")
+@register("plan report", for_whom=Need.PLAN)
 def plan_report(job: Running) -> Any:
     from fleet.planning.report_rows import PlanReport
     from fleet.planning.reports import make_report

@@ -7,13 +7,14 @@ from decimal import Decimal, InvalidOperation
 from typing import Any, cast
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate.access import GRANTS, MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Kind
 from fleet.planning import services
 from fleet.planning.cost_item_forms import item_entries, items_shown, read_day
@@ -62,9 +63,7 @@ def _version_asked(request: HttpRequest, latest: CostBook) -> CostBook:
     asked = request.GET.get("version", "")
     if not asked:
         return latest
-    if not asked.isdecimal():
-        raise Http404
-    return cast(CostBook, get_object_or_404(CostBook.objects, pk=int(asked)))
+    return cast(CostBook, get_object_or_404(CostBook.objects, pk=row_number(asked)))
 
 
 def _growth_shown(book: Any, request: HttpRequest | None) -> list[tuple[str, str, str]]:

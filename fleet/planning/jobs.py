@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.estate.access import Need
 from fleet.estate.background import Running, register
 from fleet.planning.models import ForecastRun, TrustCheck
 from fleet.planning.prices import CostBookRefused
@@ -11,7 +12,7 @@ from fleet.planning.services import run_forecast
 from fleet.planning.trust import request_check, run_check
 
 
-@register("forecast")
+@register("forecast", for_whom=Need.PLAN)
 def forecast(job: Running) -> Any:
     from fleet.planning.chain import NothingToForecast
 
@@ -25,7 +26,7 @@ def forecast(job: Running) -> Any:
     return {"run_id": run.pk, "state": run.state}
 
 
-@register("forecast part")
+@register("forecast part", for_whom=Need.PLAN)
 def forecast_part(job: Running) -> Any:
     """Helps the job that makes a large forecast; with nothing left to help with it does nothing."""
     from fleet.planning.parts import help_with
@@ -34,7 +35,7 @@ def forecast_part(job: Running) -> Any:
     return {"parts": help_with(job.payload["run_id"], question_of)}
 
 
-@register("forecast check")
+@register("forecast check", for_whom=Need.PLAN)
 def forecast_check(job: Running) -> Any:
     from fleet.planning.chain import NothingToForecast
 

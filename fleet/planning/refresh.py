@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.calendar import today_of
 from fleet.estate.models import HistoryEntry, Organisation
@@ -30,7 +31,7 @@ def changed_enough(organisation: Organisation, last: ForecastRun) -> str:
     return ""
 
 
-@register("refresh_forecast", every="day")
+@register("refresh_forecast", for_whom=Acting.ORGANISATION, every="day")
 def refresh_forecast(job: Running) -> dict[str, Any]:
     """Ask for the forecast again, with the last one's wishes, if the record has changed enough."""
     organisation = Organisation.objects.get(pk=job.row.organisation_id)

@@ -12,6 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import Need, may, page
+from fleet.estate.pages_address import pages_address
 from fleet.planning import reports
 from fleet.planning.capital_rows import CapitalPlan
 from fleet.planning.report_rows import PlanReport, SharedLink
@@ -78,7 +79,7 @@ def share(request: HttpRequest, pk: int) -> HttpResponse:
     except reports.ReportRefused as refusal:
         messages.error(request, str(refusal))
     else:
-        address = request.build_absolute_uri(f"/shared/plan/{key}/")
+        address = pages_address(request, f"/shared/plan/{key}/")
         messages.success(request, f"Copy this link now, it is shown only once: {address}")
     return redirect("planning:report", row.pk)
 

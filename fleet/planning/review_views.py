@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
+from fleet.estate.row_numbers import row_number
 from fleet.planning import reviews as _verbs
 from fleet.planning.capital import CapitalRefused, caps_by_name
 from fleet.planning.capital_rows import CapitalPlan
@@ -28,10 +29,12 @@ def reviews(request: HttpRequest) -> HttpResponse:
         if not may(request, Need.PLAN):
             raise PermissionDenied
         plan_id, _, at = request.POST.get("year", "").partition(":")
-        if not (plan_id.isdecimal() and at.isdecimal()):
+        if not (row_number(plan_id) and at.isdecimal() and len(at) < 4):
             messages.error(request, "Choose a plan's fiscal year that is over.")
             return redirect("planning:reviews")
-        plan = get_object_or_404(CapitalPlan.objects.select_related("run", "organisation"), pk=int(plan_id))
+        plan = get_object_or_404(
+            CapitalPlan.objects.select_related("run", "organisation"), pk=row_number(plan_id)
+        )
         try:
             bills = caps_by_name(request.POST.get("bills", "").splitlines())
             review = _verbs.look_back(plan, int(at), bills)

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import next_unit
 from fleet.planning import successors as _verbs
@@ -39,7 +40,7 @@ def successor_rules(request: HttpRequest) -> HttpResponse:
                 posted.get("from_kind", ""),
                 posted.get("to_kind", ""),
                 _day(posted.get("starts_on", "")),
-                int(written) if written.isdecimal() else None,
+                row_number(written) if written else None,
                 posted.get("why", "").strip(),
             )
         except _verbs.SuccessorRefused as refusal:

@@ -20,7 +20,7 @@ from icalendar import Calendar, Event
 
 from fleet.care.kinds import task_kinds
 from fleet.care.models import Task, Visit
-from fleet.estate.access import scope_of
+from fleet.estate.access import scope_of, second_factor_since
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Membership, Organisation, Person
 from fleet.estate.scope import scoped, unscoped
@@ -84,11 +84,19 @@ def calendar_behind(secret: str) -> bytes | None:
             .select_related("person", "organisation")
             .first()
         )
-        if membership is None:
+        if membership is None or _made_without_the_factor(feed, membership):
             return None
         CalendarFeed.objects.filter(pk=feed.pk).update(read_at=timezone.now())
     with scoped(scope_of(membership)):
         return _written(membership.organisation)
+
+
+def _made_without_the_factor(feed: CalendarFeed, membership: Membership) -> bool:
+    """Where a second factor is asked for, an address opens nothing that was made before its person had one."""
+    if not membership.organisation.second_factor_required:
+        return False
+    since = second_factor_since(membership.person)
+    return since is None or feed.made_at < since
 
 
 def _written(organisation: Organisation) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from fleet.estate.acting import Acting
 from fleet.estate.background import ALERTS, Running, register
 from fleet.estate.models import Organisation
 from fleet.estate.rounds import each_minute
@@ -40,7 +41,7 @@ def send_digests() -> bool:
     return sending.mail_some(urgent=False)
 
 
-@register("notes_of_days_to_come", every="day", limit_minutes=20)
+@register("notes_of_days_to_come", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
 def days_to_come(job: Running) -> dict[str, Any]:
     organisation = Organisation.objects.get(pk=job.row.organisation_id)
     clocks.look_again_at_members(organisation.pk)

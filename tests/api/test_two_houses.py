@@ -5,6 +5,8 @@ A plain model of what each house has entered is kept beside it; after every step
 
 from __future__ import annotations
 
+import hashlib
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -12,11 +14,14 @@ from typing import Any
 import pytest
 from django.core.cache import cache
 from django.db import transaction
+from django.urls import reverse
+from django.utils import timezone
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     Bundle,
     RuleBasedStateMachine,
+    consumes,
     initialize,
     invariant,
     multiple,
@@ -24,9 +29,15 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
+from fleet.contracts.models import ReceivedOffer
+from fleet.estate.models import AccessToken, Organisation
+from fleet.estate.scope import unscoped
 from tests.api.conftest import Api, token_for
 from tests.conftest import Cast
 
+# A long run: TWO_HOUSES=200 pytest tests/api/test_two_houses.py
+EXAMPLES = int(os.environ.get("TWO_HOUSES", "6"))
+STEPS = 12 if EXAMPLES < 10 else 40
 HOUSES = st.sampled_from(["ours", "theirs"])
 WORDS = st.text(st.characters(min_codepoint=48, max_codepoint=122), min_size=1, max_size=8).filter(str.strip)
 
@@ -34,6 +45,7 @@ WORDS = st.text(st.characters(min_codepoint=48, max_codepoint=122), min_size=1, 
 class TwoHouses(RuleBasedStateMachine):
     cast: Cast
     kept = Bundle("kept")
+    tokens = Bundle("tokens")
 
     @initialize()
     def open(self) -> None:
@@ -47,8 +59,30 @@ class TwoHouses(RuleBasedStateMachine):
             for house, api in self.api.items()
         }
         self.tags: dict[int, str] = {}
+        self.good: set[str] = set()
+        self.offers = {house: self.offer_to(house) for house in self.api}
         self.cursor = {house: api.read("changes?limit=1000")["cursor"] for house, api in self.api.items()}
         self.copy = {house: dict(rows) for house, rows in self.rows.items()}
+
+    def person(self, house: str) -> Any:
+        return self.cast.owner if house == "ours" else self.cast.outsider
+
+    def offer_to(self, house: str) -> int:
+        row = self.cast.house if house == "ours" else self.cast.other_house
+        company, _ = Organisation.objects.get_or_create(name="Fir Plumbing (invented)", kind="company")
+        with unscoped("an offer received"):
+            made = ReceivedOffer.objects.create(
+                organisation=row,
+                company=company,
+                company_name=company.name,
+                number=1,
+                version=1,
+                content={},
+                document=b"%PDF-made",
+                received_at=timezone.now(),
+                valid_until=timezone.now().date(),
+            )
+        return int(made.pk)
 
     @rule(target=kept, house=HOUSES, words=WORDS)
     def enter(self, house: str, words: str) -> Any:
@@ -102,6 +136,46 @@ class TwoHouses(RuleBasedStateMachine):
         else:
             assert answer.status_code in (201, 422)
 
+    @rule(target=tokens, house=HOUSES, name=WORDS, need=st.sampled_from(["read", "plan"]))
+    def make_a_token(self, house: str, name: str, need: str) -> Any:
+        secret = token_for(self.person(house), needs=[need], name=name)
+        self.good.add(secret)
+        return secret, house, need
+
+    @rule(token=consumes(tokens), house=HOUSES)
+    def revoke(self, token: Any, house: str) -> None:
+        """Only by the house that made it; from then on it opens nothing."""
+        secret, owner, _ = token
+        with unscoped("its number"):
+            pk = AccessToken.objects.get(digest=hashlib.sha256(secret.encode()).hexdigest()).pk
+        client = self.cast.client(self.person(house))
+        answer = client.post(reverse("estate:revoke_token", args=[pk]))
+        assert answer.status_code == (302 if house == owner else 404)
+        if house == owner:
+            self.good.discard(secret)
+        assert (Api(secret).get("me").status_code != 401) == (secret in self.good)
+
+    @rule(token=tokens, row=kept)
+    def use_a_token(self, token: Any, row: Any) -> None:
+        """It reads its own house's rows, and writes where it was made for that."""
+        secret, house, need = token
+        number, owner, _ = row
+        api = Api(secret)
+        assert api.get(f"positions/{number}").status_code == (
+            403 if need != "read" else 200 if house == owner else 404
+        )
+        body = {"building_id": self.building[owner], "label": f"by token {number}"}
+        if need == "read" or house != owner:
+            assert api.post("positions", body).status_code == (403 if need == "read" else 422)
+
+    @rule(house=HOUSES)
+    def ask_for_offers(self, house: str) -> None:
+        """What a company has handed to one house is not there for the other."""
+        client = self.cast.client(self.person(house))
+        for owner, number in self.offers.items():
+            answer = client.get(reverse("contracts:received_pdf", args=[number]))
+            assert answer.status_code == (200 if house == owner else 404)
+
     @rule(house=HOUSES)
     def catch_up(self, house: str) -> None:
         answer = self.api[house].read(f"changes?limit=1000&kinds=positions&after={self.cursor[house]}")
@@ -138,6 +212,9 @@ def test_two_houses_at_once(cast: Cast) -> None:
     run_state_machine_as_test(
         machine,
         settings=settings(
-            max_examples=6, stateful_step_count=12, deadline=None, suppress_health_check=list(HealthCheck)
+            max_examples=EXAMPLES,
+            stateful_step_count=STEPS,
+            deadline=None,
+            suppress_health_check=list(HealthCheck),
         ),
     )

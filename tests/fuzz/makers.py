@@ -177,3 +177,44 @@ JSON_FILES = st.one_of(
     st.binary(max_size=400),
     st.integers(1, 4000).map(lambda depth: b"[" * depth + b"]" * depth),
 )
+
+
+PRICE_HEADINGS = ["price of", "from_gal", "below_gal", "planned", "emergency", "amount", "share", "quoted_on"]
+PRICE_CELLS = CELLS | st.sampled_from(
+    ["gas_storage_atmospheric", "yearly price growth", "permit", "100", "5 %"]
+)
+
+
+def price_bytes(rows: list[list[str]]) -> bytes:
+    return "\r\n".join(",".join(row) for row in [PRICE_HEADINGS, *rows]).encode("utf-8", "replace")
+
+
+PRICE_FILES = st.builds(price_bytes, st.lists(st.lists(PRICE_CELLS, max_size=9), max_size=6))
+PHONE_FIELDS = (
+    "key",
+    "kind",
+    "task",
+    "visit",
+    "answers",
+    "words",
+    "claimed_at",
+    "fetched_at",
+    "offset_ms",
+    "base",
+)
+PHONE_VALUES = JSON_VALUES | st.sampled_from(
+    [
+        "00000000-0000-4000-8000-000000000001",
+        "done",
+        "unsafe",
+        "started",
+        1,
+        2**63,
+        "2026-01-01T00:00:00Z",
+        "9" * 400,
+    ]
+)
+PHONE_FILES = st.one_of(
+    st.dictionaries(st.sampled_from(PHONE_FIELDS), PHONE_VALUES).map(lambda raw: json.dumps(raw).encode()),
+    st.binary(max_size=200),
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import resource
 import tempfile
 import time
@@ -9,12 +10,15 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+from fleet.care.phone_reading import Unreadable, read_entry
 from fleet.estate.models import Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import attachments
 from fleet.heaters.export_reading import ExportRefused, import_export
 from fleet.heaters.importing import compare, guess
 from fleet.heaters.workbook import UnreadableFile, open_workbook
+from fleet.planning.cost_book_files import read_prices
+from fleet.planning.prices import CostBookRefused
 from tests.fuzz import makers
 
 # One small file: far above what any takes, far below what a hang or a bomb would.
@@ -56,12 +60,32 @@ def read_record(house: Organisation, content: bytes) -> None:
             _in_words(refusal)
 
 
+def read_price_file(house: Organisation, content: bytes) -> None:
+    try:
+        read_prices(content, "fuzz.csv")
+    except (UnreadableFile, CostBookRefused) as refusal:
+        _in_words(refusal)
+
+
+def read_from_a_phone(house: Organisation, content: bytes) -> None:
+    try:
+        raw = json.loads(content)
+    except (ValueError, RecursionError):
+        return  # the page answers that it is not JSON
+    try:
+        read_entry(raw)
+    except Unreadable as refusal:
+        _in_words(refusal)
+
+
 KINDS = {
     "csv": (makers.CSV_FILES, read_sheet(".csv")),
     "xlsx": (makers.XLSX_FILES, read_sheet(".xlsx")),
     "ods": (makers.ODS_FILES, read_sheet(".ods")),
     "picture": (makers.PICTURES, read_picture),
     "json": (makers.JSON_FILES, read_record),
+    "prices": (makers.PRICE_FILES, read_price_file),
+    "phone": (makers.PHONE_FILES, read_from_a_phone),
 }
 
 

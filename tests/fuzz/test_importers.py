@@ -33,6 +33,17 @@ def test_a_file_is_read_or_refused_in_words(kind: str, house: Organisation) -> N
     once()
 
 
+@pytest.mark.parametrize("piece", ["1 ", "a ", " to ", " -", "("])
+def test_a_very_long_heading_or_cell_costs_no_time(piece: str, house: Organisation) -> None:
+    """What looks for phrases must not take the square of a length that a stranger chooses."""
+    words = f"a{piece * (60_000 // len(piece))}b"
+    for content in (
+        f"Tag,{words}\r\nH-1,1\r\n",
+        f"Tag,Installed,Capacity gal\r\nH-1,{words[:39_000]},50\r\n",
+    ):
+        assert read_within_bounds("csv", house, content.encode()) < 4.0
+
+
 @FEW
 @given(data=st.data())
 def test_a_file_under_a_wrong_name_is_refused_in_words(data: Any, house: Organisation) -> None:

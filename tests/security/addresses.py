@@ -113,6 +113,7 @@ ARGUMENTS: dict[str, Rows] = {
     "estate:revoke_token": _pk("estate.AccessToken"),
     "estate:end_session": _pk("usersessions.UserSession"),
     "estate:join": {"secret": ("made-up",)},
+    "estate:take_address": {"secret": ("made-up",)},
     "estate:new_password": {"uidb64": ("MQ",), "token": ("made-up",)},
     "mfa_edit_webauthn": _pk(KEY),
     "mfa_remove_webauthn": _pk(KEY),

@@ -7,9 +7,11 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from api.docs import FILE
+from fleet.estate.acting import Acting
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = __doc__ or ""
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -10,6 +10,7 @@ import pytest
 from django.utils import timezone
 
 from fleet.estate import background
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, enqueue, register, run_next, work_off
 from fleet.estate.models import Job
 from fleet.estate.scope import current_scope, unscoped
@@ -22,16 +23,16 @@ State = Job.State
 def done() -> Iterator[list[Any]]:
     seen: list[Any] = []
 
-    @register("test_note")
+    @register("test_note", for_whom=Acting.ORGANISATION)
     def note(job: Running) -> dict[str, int]:
         seen.append((job.payload["n"], current_scope().reaches[0].organisation_id))
         return {"n": job.payload["n"]}
 
-    @register("test_fail")
+    @register("test_fail", for_whom=Acting.ORGANISATION)
     def fail(job: Running) -> None:
         raise ValueError("no such tank")
 
-    @register("test_stop")
+    @register("test_stop", for_whom=Acting.ORGANISATION)
     def stop(job: Running) -> None:
         background.cancel(job.row)
         job.report(0.5, "half way")
@@ -96,7 +97,7 @@ def test_unknown_work_is_refused_at_once(in_house: Cast) -> None:
 
 
 def test_a_job_that_runs_longer_than_its_kind_may_is_stopped(in_house: Cast, done: list[Any]) -> None:
-    @register("test_endless", limit_minutes=0.0005, attempts=1)
+    @register("test_endless", for_whom=Acting.ORGANISATION, limit_minutes=0.0005, attempts=1)
     def endless(job: Running) -> None:
         while True:
             pass
@@ -111,7 +112,7 @@ def test_a_job_that_runs_longer_than_its_kind_may_is_stopped(in_house: Cast, don
 
 
 def test_a_worker_of_one_queue_leaves_the_other_queues_work_alone(in_house: Cast, done: list[Any]) -> None:
-    register("test_quick", queue="alerts")(lambda job: None)
+    register("test_quick", for_whom=Acting.ORGANISATION, queue="alerts")(lambda job: None)
     try:
         enqueue("test_note", {"n": 1}, in_house.house.pk)
         enqueue("test_quick", {}, in_house.house.pk)

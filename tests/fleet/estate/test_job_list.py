@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from fleet import worker_watch
 from fleet.estate import background, rounds
+from fleet.estate.acting import Acting
 from fleet.estate.models import HistoryEntry, Job, Lease
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.planning.models import ForecastRun
@@ -23,7 +24,7 @@ from tests.conftest import Cast
 
 @pytest.fixture
 def kinds() -> Iterator[None]:
-    @background.register("test_work", attempts=1)
+    @background.register("test_work", for_whom=Acting.ORGANISATION, attempts=1)
     def work(job: Any) -> None:
         raise ValueError("no such tank")
 

@@ -8,6 +8,7 @@ import pytest
 import time_machine
 
 from fleet.estate import background, leases, rounds
+from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
@@ -16,11 +17,11 @@ from tests.conftest import Cast
 
 @pytest.fixture
 def hourly() -> Iterator[None]:
-    @register("test_hourly", every="hour")
+    @register("test_hourly", for_whom=Acting.ORGANISATION, every="hour")
     def hourly(job: Running) -> None:
         pass
 
-    @register("test_changed", on_change=True)
+    @register("test_changed", for_whom=Acting.ORGANISATION, on_change=True)
     def changed(job: Running) -> None:
         pass
 
@@ -120,6 +121,6 @@ def test_a_lease_is_had_by_one_until_it_runs_out(db: None) -> None:
 
 def test_an_unknown_rhythm_or_queue_is_refused_where_it_is_written(db: None) -> None:
     with pytest.raises(ValueError, match="rhythm"):
-        register("test_yearly", every="year")
+        register("test_yearly", for_whom=Acting.ORGANISATION, every="year")
     with pytest.raises(ValueError, match="queue"):
         rounds.each_minute("test queue", queue="fast")

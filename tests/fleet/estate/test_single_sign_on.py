@@ -47,7 +47,7 @@ class _Provider(BaseHTTPRequestHandler):
         self.server.asked.append(sent)  # type: ignore[attr-defined]
         root = f"http://127.0.0.1:{self.server.server_port}"  # type: ignore[attr-defined]
         claims = {
-            "iss": root,
+            "iss": self.server.issuer or root,  # type: ignore[attr-defined]
             "aud": self.server.audience,
             "iat": 1,
             "exp": 4_000_000_000,
@@ -71,7 +71,7 @@ class _Provider(BaseHTTPRequestHandler):
 @pytest.fixture
 def provider(settings: Any) -> Iterator[Any]:
     server: Any = ThreadingHTTPServer(("127.0.0.1", 0), _Provider)
-    server.person, server.asked, server.audience = {}, [], "almanac"
+    server.person, server.asked, server.audience, server.issuer = {}, [], "almanac", ""
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
     settings.SOCIALACCOUNT_PROVIDERS = {
         "openid_connect": {
@@ -182,5 +182,12 @@ def test_the_button_leads_to_the_provider(db: None, provider: Any) -> None:
 def test_a_token_for_another_client_opens_nothing(cast: Cast, provider: Any) -> None:
     """OpenID Connect Core 1.0, section 3.1.3.7, 3: the audience has to be this client."""
     provider.audience = "somebody-else"
+    client, _ = come_in(provider, cast.owner.email)
+    assert client.get("/").status_code == 302
+
+
+def test_a_token_of_another_issuer_opens_nothing(cast: Cast, provider: Any) -> None:
+    """OpenID Connect Core 1.0, section 3.1.3.7, 2: the issuer has to be the one that was set."""
+    provider.issuer = "https://id.example"
     client, _ = come_in(provider, cast.owner.email)
     assert client.get("/").status_code == 302

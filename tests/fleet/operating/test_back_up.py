@@ -103,6 +103,14 @@ def test_a_file_damaged_or_outside_its_place_is_refused(
 
     with pytest.raises(ArchiveRefused, match="outside its place"):
         restore(damaged(kept[1], tmp_path / "outside.zip", "manifest.json", outside))
+
+    def named_and_not_there(text: bytes) -> bytes:
+        manifest = json.loads(text)
+        manifest["files"]["zz/not-in-it"] = "0" * 64
+        return json.dumps(manifest).encode()
+
+    with pytest.raises(ArchiveRefused, match="cannot be put back"):
+        restore(damaged(kept[1], tmp_path / "lacks.zip", "manifest.json", named_and_not_there))
     assert [path for path in tmp_path.rglob("*") if path.is_file() and path.suffix != ".zip"] == []
 
 

@@ -9,6 +9,7 @@ import pytest
 from django.urls import reverse
 
 from fleet.estate import background
+from fleet.estate.acting import Acting
 from fleet.estate.models import Job
 from fleet.estate.scope import scope_of_organisation, scoped
 from tests.conftest import Cast
@@ -16,7 +17,7 @@ from tests.conftest import Cast
 
 @pytest.fixture
 def job(cast: Cast) -> Iterator[Job]:
-    background.register("counting")(lambda running: {"counted": 3})
+    background.register("counting", for_whom=Acting.ORGANISATION)(lambda running: {"counted": 3})
     with scoped(scope_of_organisation(cast.house)):
         row = background.enqueue("counting", {}, cast.house.pk)
     yield row

@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from fleet.care import selectors, services
 from fleet.care.selectors import BuildingQueue
+from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.models import Property
@@ -18,6 +19,7 @@ from fleet.estate.scope import scope_of_organisation, scoped
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Bring the tasks up to date and print the work queue by building."
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -8,6 +8,7 @@ from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
 from django.core.validators import validate_email
 
+from fleet.estate.acting import Acting
 from fleet.estate.grants import code_of
 from fleet.estate.models import Membership, Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -15,6 +16,7 @@ from fleet.estate.services import admit_person, found_organisation
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Makes a plumbing company and admits its first person, as owner. Run again it changes nothing."
 
     def add_arguments(self, parser: Any) -> None:

@@ -7,11 +7,13 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.models import Person
 from fleet.estate.privacy import erase_person
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = (
         "Erases a person's data. What she did stays in the history under a placeholder. Cannot be taken back."
     )

@@ -7,12 +7,14 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from fleet.estate import backlog
+from fleet.estate.acting import Acting
 from fleet.estate.background import ALERTS, HEAVY, cancel, try_again
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Shows background jobs. --retry and --cancel take a job's number; --check ends with an error when work stands still."
 
     def add_arguments(self, parser: Any) -> None:

@@ -16,11 +16,13 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 from django.db import OperationalError, connection
 
+from fleet.estate.acting import Acting
 from fleet.estate.models import Membership, Organisation
 from fleet.estate.services import admit_person, found_organisation
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Starts Tank Almanac on this machine. --demo loads an invented estate and prints its plan first."
 
     def add_arguments(self, parser: Any) -> None:

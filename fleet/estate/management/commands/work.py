@@ -13,6 +13,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.db import DatabaseError, close_old_connections
 
+from fleet.estate.acting import Acting
 from fleet.estate.background import run_next
 from fleet.estate.rounds import hold_rounds
 
@@ -21,6 +22,7 @@ PAUSE_SECONDS = 1.0
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Runs background jobs until stopped. `start` runs this beside the pages in the embedded mode."
 
     def add_arguments(self, parser: Any) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -21,6 +22,7 @@ def a_day(words: str) -> date:
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "What the record lacks, ranked by how much knowing it would narrow the plan."
 
     def add_arguments(self, parser: ArgumentParser) -> None:

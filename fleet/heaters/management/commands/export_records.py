@@ -6,12 +6,14 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.exporting import FORMATS, export_records
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Write everything on record to a file: zipped CSV, XLSX or JSON."
 
     def add_arguments(self, parser: ArgumentParser) -> None:

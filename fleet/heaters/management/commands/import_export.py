@@ -6,12 +6,14 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.export_reading import ExportRefused, import_export
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Read an export back into an organisation that has no record yet."
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -23,6 +24,7 @@ SHOWN = 20
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = (
         "Read a CSV, XLSX or ODS of heaters, service or water tests; show what it would change; take it in."
     )

@@ -7,10 +7,12 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.operating.archive import ArchiveRefused, back_up
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Writes one archive of everything. People may go on working meanwhile."
 
     def add_arguments(self, parser: Any) -> None:

@@ -9,10 +9,12 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from fleet.estate.acting import Acting
 from fleet.operating.doctor import BAD, examine
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Looks at settings, disk, database, jobs, workers, mail, back-ups and clock. Ends with 1 if something is bad."
     requires_system_checks: Any = []
 

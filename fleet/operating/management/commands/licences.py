@@ -9,10 +9,12 @@ from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from fleet.estate.acting import Acting
 from fleet.operating.licences import installed
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Lists the licence of every installed package; --check ends with 1 if one is unknown or may not be shipped."
     requires_system_checks: Any = []
 

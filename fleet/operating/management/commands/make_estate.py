@@ -8,6 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import connection
 
+from fleet.estate.acting import Acting
 from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.estate.services import admit_person, found_organisation
@@ -16,6 +17,7 @@ from fleet.operating.invented_estate import AS_OF, Asked
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Writes an invented estate into an organisation of its own. The same number and seed give the same estate."
 
     def add_arguments(self, parser: Any) -> None:

@@ -7,10 +7,12 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.operating.moving import MoveRefused, move_to
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Copies every row into an empty PostgreSQL database and compares it there. Stop the program first."
 
     def add_arguments(self, parser: Any) -> None:

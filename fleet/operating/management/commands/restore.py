@@ -7,10 +7,12 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.operating.archive import ArchiveRefused, restore
 
 
 class Command(BaseCommand):
+    for_whom = Acting.OPERATOR
     help = "Restores a back-up into an empty database and an empty data folder; refuses any other place."
     requires_system_checks: Any = []
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 
@@ -19,6 +20,7 @@ def _amount(written: str, what: str) -> Decimal:
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = (
         "Chooses which heaters to replace in which fiscal year under a yearly cap, and compares plain ways."
     )

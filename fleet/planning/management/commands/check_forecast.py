@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -14,6 +15,7 @@ from fleet.planning.management.commands.plan import a_day, reporter
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = (
         "Fits the record as it stood one, two and three years ago, forecasts from there, and compares with what "
         "happened; with a plain Weibull fit and the published table on the same heaters."

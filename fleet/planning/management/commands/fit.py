@@ -6,6 +6,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
@@ -13,6 +14,7 @@ from fleet.planning.management.commands.plan import a_day, reporter
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Fits the lifetime model and prints each kind's median life with its spread, and the fit's diagnostics."
 
     def add_arguments(self, parser: Any) -> None:

@@ -8,11 +8,13 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Compares a plan's last finished fiscal year with what happened, per property, and keeps it."
 
     def add_arguments(self, parser: Any) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.core.serializers.json import DjangoJSONEncoder
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 
@@ -32,6 +33,7 @@ def reporter(stream: Any) -> Callable[[float, str], None]:
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Forecasts replacements and their cost per fiscal year and ranks the heaters by their chance of failing."
 
     def add_arguments(self, parser: Any) -> None:

@@ -7,11 +7,13 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
+from fleet.estate.acting import Acting
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.scope import scope_of_organisation, scoped
 
 
 class Command(BaseCommand):
+    for_whom = Acting.ORGANISATION
     help = "Makes the report for the owners' meeting from the last capital plan and writes its files."
 
     def add_arguments(self, parser: Any) -> None:
