@@ -58,7 +58,7 @@ def _shown(membership: Membership) -> dict[str, Any]:
     may = GRANTS[membership.role]
     return {
         "tokens": verbs.tokens_of(membership),
-        "needs": [(need.value, words) for need, words in NEED_WORDS.items() if need in may],
+        "choosable": [(need.value, words) for need, words in NEED_WORDS.items() if need in may],
         "days": DAYS,
         "asks_factor": membership.organisation.second_factor_required,
         "properties": Property.objects.order_by("name").values("id", "name")[:500],

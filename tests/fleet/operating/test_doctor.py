@@ -77,8 +77,24 @@ def test_an_unsafe_setting_is_bad(sound: Any, name: str, value: Any, words: str)
 
 
 def test_pages_without_tls_are_bad_in_the_full_mode(sound: Any) -> None:
-    sound.EMBEDDED, sound.TLS = False, False
+    sound.EMBEDDED, sound.TLS, sound.ADDRESS_SET_UP = False, False, True
     assert "ALMANAC_TLS" in examined()[0]["settings"]["mend"]
+
+
+@pytest.mark.parametrize(
+    ("set_up", "address", "words"),
+    [
+        (False, "http://127.0.0.1:8014", "Set ALMANAC_ADDRESS"),
+        (True, "http://127.0.0.1", "Begin ALMANAC_ADDRESS with https"),
+        (True, "https://elsewhere.example", "ALMANAC_HOSTS"),
+    ],
+)
+def test_links_that_lead_nowhere_or_elsewhere_are_bad(
+    sound: Any, set_up: bool, address: str, words: str
+) -> None:
+    sound.EMBEDDED, sound.TLS, sound.ADDRESS_SET_UP, sound.ADDRESS = False, True, set_up, address
+    found, _ = examined()
+    assert found["settings"]["state"] == "bad" and words in found["settings"]["mend"]
 
 
 def test_a_full_disk_is_bad(sound: Any, monkeypatch: pytest.MonkeyPatch) -> None:
