@@ -1,6 +1,6 @@
 """What happens by itself: jobs asked for each hour or day in each organisation, and sweeps of each minute.
 
-A job says its rhythm where it is registered: `@register("kind", every="day")`. A sweep over all organisations is
+A job says its rhythm where it is registered: `@register("kind", for_whom=…, every="day")`. A sweep over all organisations is
 `@each_minute("name")`. Both are safe to ask for as often as one likes; two beats, or two loops, do no harm.
 """
 

@@ -180,4 +180,13 @@ NEEDS_MORE = frozenset(
 # An empty form is refused, by leading back with words, before its row is looked for: alike for every row.
 FORM_FIRST = frozenset({"contracts:offer_on_paper", "contracts:answer_offer"})
 # Pages that are open to readers, whose form asks for more.
-READ_TO_ALL = frozenset({"care:task", "planning:cost_book", "planning:capital", "planning:priors"})
+READ_TO_ALL = frozenset(
+    {
+        "care:task",
+        "planning:cost_book",
+        "planning:capital",
+        "planning:priors",
+        "planning:reviews",
+        "planning:successors",
+    }
+)

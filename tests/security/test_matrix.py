@@ -112,8 +112,7 @@ def _told_by_others(role: str, name: str, need: Need) -> bool:
 def _try_cell(
     world: World, client: Client, role: str, name: str, need: Need, method: str, wrong: list[str]
 ) -> int:
-    places = ("own", "beyond", "foreign", "missing") if rows_named(name) else ("own",)
-    answers = {place: ask(client, method, address(world, name, place, role)) for place in places}
+    answers = {place: ask(client, method, address(world, name, place, role)) for place in _places(name, role)}
     cell = f"{method} {name} as {role}"
     for place, (answer, _) in answers.items():
         hollow = name in NEEDS_MORE and place in ("own", "beyond")
@@ -134,7 +133,16 @@ def _try_cell(
         wrong.append(f"{cell}: 403 although the role includes {need.value}")
     else:
         wrong += _compare(role, name, cell, answers, method)
-    return len(places)
+    return len(answers)
+
+
+def _places(name: str, role: str) -> tuple[str, ...]:
+    """Which rows are tried. What lies beyond a narrow member's reach is one more own row to all others."""
+    if not rows_named(name):
+        return ("own",)
+    if EVERYTHING or role in LESS_IN_REACH:
+        return ("own", "beyond", "foreign", "missing")
+    return ("own", "foreign", "missing")
 
 
 def _asks_for_more(name: str, method: str) -> bool:
