@@ -9,6 +9,7 @@ from django.contrib.auth.forms import SetPasswordMixin
 
 from fleet.estate import retention
 from fleet.estate.models import Membership, Organisation, Person, Property
+from fleet.estate.row_numbers import row_number
 
 ROLE_WORDS = {
     "owner": "Owner: everything, including people and settings",
@@ -62,6 +63,18 @@ class JoinForm(SetPasswordMixin, forms.Form):
         return super().clean() or self.cleaned_data
 
 
+class RowsField(forms.ModelMultipleChoiceField):
+    """Rows by their numbers. Django's own passes a number on that no database can hold."""
+
+    def clean(self, value: Any) -> Any:
+        for written in value or ():
+            if not row_number(str(getattr(written, "pk", written))):
+                raise forms.ValidationError(
+                    self.error_messages["invalid_pk_value"], code="invalid_pk_value", params={"pk": written}
+                )
+        return super().clean(value)
+
+
 class MemberForm(forms.Form):
     """What somebody may do, and where."""
 
@@ -75,7 +88,7 @@ class MemberForm(forms.Form):
         coerce=lambda text: text == "yes",
         initial="yes",
     )
-    properties: forms.ModelMultipleChoiceField[Any] = forms.ModelMultipleChoiceField(
+    properties: forms.ModelMultipleChoiceField[Any] = RowsField(
         label="Properties",
         queryset=Property._base_manager.none(),
         required=False,

@@ -12,7 +12,7 @@ from django.contrib import messages
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LogoutView, PasswordResetConfirmView
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
 from django.views.decorators.cache import never_cache
@@ -52,7 +52,8 @@ def _too_many(request: HttpRequest, seconds: int, template: str, context: dict[s
 def sign_in(request: HttpRequest) -> HttpResponseBase:
     onward = get_next_redirect_url(request, "next")
     if request.user.is_authenticated:
-        return redirect(onward or "pages:portfolio")
+        # Not `redirect(onward)`, which would take a word for the name of a page.
+        return HttpResponseRedirect(onward) if onward else redirect("pages:portfolio")
     context: dict[str, Any] = {
         "next": onward or "",
         "providers": get_adapter().list_providers(request) if settings.SOCIALACCOUNT_PROVIDERS else [],

@@ -49,7 +49,8 @@ def test_no_value_breaks_a_page(cast: Cast, value: str) -> None:
         for method in ("get", "post"):
             with transaction.atomic():
                 answer = getattr(client, method)(where, sent)
-                answer.close()
+                for close in answer._resource_closers:  # not `close()`, which ends the database's request too
+                    close()
                 transaction.set_rollback(True)
             if answer.status_code >= 500:
                 broken.append(f"{method} {name}: {answer.status_code}")
