@@ -123,7 +123,7 @@ def places(request: HttpRequest) -> HttpResponse:
 
 def _horizon(request: HttpRequest) -> int:
     days = request.GET.get("days", "")
-    return int(days) if days.isdigit() and int(days[:4]) in HORIZONS else 60
+    return row_number(days) if row_number(days) in HORIZONS else 60
 
 
 @page(Need.READ)
