@@ -12,6 +12,7 @@ from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.contracts import clients as asked
+from fleet.contracts import demo
 from fleet.estate import grants
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
@@ -101,6 +102,7 @@ def company_or_404(request: HttpRequest) -> Organisation:
 def clients(request: HttpRequest) -> HttpResponse:
     company = company_or_404(request)
     values = {
+        "preparing": demo.is_preparing(company),
         "code": grants.code_of(company),
         "clients": asked.overview(company),
         "today": today_of(company),

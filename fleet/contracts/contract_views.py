@@ -74,12 +74,15 @@ def contract(request: HttpRequest, pk: int) -> HttpResponse:
             "heater_id", "heater__tag"
         )
     )
+    leaf = Paginator(live, PER_LEAF).get_page(request.GET.get("page"))
+    shown = [under.heater_id for under in leaf]
     values = {
         "contract": row,
+        "in_sight": set(Heater.objects.filter(pk__in=shown).values_list("pk", flat=True)),
         "standing": found,
         "experience": paying.experience_of(found),
         "currency": row.offer.book.currency,
-        "leaf": Paginator(live, PER_LEAF).get_page(request.GET.get("page")),
+        "leaf": leaf,
         "first_year_price": running.first_year_price(row),
         "changes": row.changes.all()[:50],
         "held": [one | {"tag": held_tags.get(one["heater"], one["heater"])} for one in row.held],
@@ -126,13 +129,9 @@ REFUSALS = (
 def enter_job(request: HttpRequest, pk: int) -> HttpResponse:
     """A job done under the contract: by whoever did it, so with work granted at the client."""
     row, given = _contract(pk), request.POST
-    number = given.get("heater", "")
-    heater: Heater = get_object_or_404(
-        Heater.objects.select_related("position__building__property"),
-        pk=row_number(number),
-    )
-    zone = heater.position.building.property.time_zone
     try:
+        heater = _tagged(row, given.get("tag", ""))
+        zone = heater.position.building.property.time_zone
         paying.enter_job(
             row,
             heater,
@@ -149,6 +148,17 @@ def enter_job(request: HttpRequest, pk: int) -> HttpResponse:
     else:
         messages.success(request, "The job is entered.")
     return redirect("contracts:contract" if may(request, Need.PLAN) else "care:queue", *_args(request, pk))
+
+
+def _tagged(row: Contract, tag: str) -> Heater:
+    """The heater of the contract with this tag; one that left is found too, since its job may be entered late."""
+    numbers = row.heaters.filter(heater__tag__iexact=tag.strip()).values_list("heater_id", flat=True)
+    found: Heater | None = (
+        Heater.objects.filter(pk__in=list(numbers)).select_related("position__building__property").first()
+    )
+    if found is None:
+        raise reading.NotUnderstood(f"Heater: none of this contract that is open to you has the tag {tag!r}.")
+    return found
 
 
 def _args(request: HttpRequest, pk: int) -> list[int]:

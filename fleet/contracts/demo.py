@@ -9,7 +9,7 @@ from fleet.contracts import book, offers, pricing, survey
 from fleet.contracts.models import Contract, Offer, ReceivedOffer
 from fleet.estate import grants
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Organisation, Property
+from fleet.estate.models import Job, Organisation, Property
 from fleet.estate.scope import Level, scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 
@@ -51,6 +51,12 @@ def open_contract(
                 offers.answer_offer(received, True, HOUSE_ACTOR)
     with scoped(scope_of_organisation(company)):
         return f"{Contract.objects.count()} contract, {Offer.objects.count()} offers"
+
+
+def is_preparing(company: Organisation) -> bool:
+    """Whether the demonstration's contract still waits for its background job."""
+    open_states = (Job.State.WAITING, Job.State.RUNNING)
+    return Job.objects.filter(organisation=company, kind="demo contract", state__in=open_states).exists()
 
 
 def _two_places(house: Organisation) -> list[Property]:

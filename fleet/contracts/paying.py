@@ -33,6 +33,7 @@ REPAIRED = ServiceRecord.Work.REPAIRED
 KIND_WORDS = dict(Kind.choices)
 # Beyond these places in the priced distribution chance alone is a poor excuse: judgement, no source.
 UNUSUAL, RARE = 0.9, 0.98
+EARLY_YEARS = 0.25  # before that nothing is said of luck
 
 
 class JobRefused(ValueError):
@@ -178,6 +179,10 @@ class Standing:
         return self.revenue - self.cost
 
     @property
+    def too_early(self) -> bool:
+        return self.elapsed_years < EARLY_YEARS
+
+    @property
     def sentence(self) -> str:
         if self.contract.offer.level == Offer.Level.CARE:
             return "Care only: its cost is hours and trips, which chance has little to do with."
@@ -186,7 +191,7 @@ class Standing:
 
 def verdict(place: float, priced: float, elapsed_years: float) -> str:
     """Bad luck or a wrong price? In one sentence, on what chance decides: repairs, calls and replacements."""
-    if elapsed_years < 0.25:
+    if elapsed_years < EARLY_YEARS:
         return "Less than three months have passed: too early to tell luck from a wrong price."
     at = f"in {100 * place:.0f} of 100 priced futures repairs and failures had cost less by now"
     if place > RARE:

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from fleet.care.models import UnsafeFinding
 from fleet.contracts import survey_rules, working_out
-from fleet.contracts.models import Survey, SurveyLine
+from fleet.contracts.models import Offer, Survey, SurveyLine
 from fleet.contracts.survey_rules import HeaterFacts
 from fleet.estate import background
 from fleet.estate.calendar import today_of
@@ -115,8 +115,7 @@ def rule_by_hand(line: SurveyLine, verdict: str, reason: str) -> SurveyLine:
 @transaction.atomic
 def request_working_out(survey: Survey) -> Survey:
     """Ask for the futures of the surveyed heaters in the background. What an offer stands on is not worked out anew."""
-    standing = survey.offers.filter(state__in=("issued", "accepted")).order_by("-id").first()
-    if standing is not None:
+    if (standing := offer_on(survey)) is not None:
         raise SurveyRefused(
             f"{str(standing).capitalize()} stands on this survey as it was worked out and is "
             f"{standing.get_state_display()}. Begin a new survey of these properties."
@@ -128,6 +127,13 @@ def request_working_out(survey: Survey) -> Survey:
     Survey.objects.filter(pk=survey.pk).update(state=Survey.State.WAITING, job=job, error="")
     survey.refresh_from_db()
     return survey
+
+
+def offer_on(survey: Survey) -> Offer | None:
+    """The offer that is with the client or accepted and rests on this survey's futures."""
+    rows = survey.offers.filter(state__in=(Offer.State.ISSUED, Offer.State.ACCEPTED))
+    found: Offer | None = rows.defer("paths", "scan").order_by("-id").first()
+    return found
 
 
 def _open_heaters(survey: Survey) -> set[int]:
@@ -211,7 +217,10 @@ def _rule(survey: Survey, lines: list[SurveyLine]) -> None:
                 ruling = survey_rules.judge(facts)
                 line.verdict, line.reasons = ruling.verdict, ruling.reasons
     fields = ["verdict", "reasons", "missing", "by_hand", "fail_chance", "age_years"]
-    SurveyLine.objects.bulk_update(lines, fields, batch_size=500)
+    # An upsert of rows that exist: many times quicker than a bulk update's long CASE.
+    SurveyLine.objects.bulk_create(
+        lines, batch_size=500, update_conflicts=True, unique_fields=["id"], update_fields=fields
+    )
 
 
 def _facts(survey: Survey, line: SurveyLine, heater: Heater, unsafe: Any, cared: bool) -> HeaterFacts:

@@ -23,6 +23,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.grants import clients_of
 from fleet.estate.models import Property
 from fleet.estate.row_numbers import row_number, row_numbers
+from fleet.heaters.models import Heater
 
 PER_LEAF = 50
 
@@ -77,6 +78,7 @@ def survey(request: HttpRequest, pk: int) -> HttpResponse:
         "missing": sum(1 for found in lines.values_list("missing", flat=True) if found),
         "waiting": row.state == Survey.State.WAITING,
         "may_plan": may(request, Need.PLAN),
+        "stands": verbs.offer_on(row),
         "offers": row.offers.defer("paths", "scan").order_by("-id"),
     }
     return render(request, "contracts/survey.html", values)
@@ -103,7 +105,13 @@ def line(request: HttpRequest, pk: int) -> HttpResponse:
         verbs.note_on_site(row, seen, request.POST.get("condition", ""))
         messages.success(request, f"{row.heater.tag}: noted.")
         return redirect("contracts:survey_line", pk)
-    values = {"line": row, "verdicts": SurveyLine.Verdict.choices, "may_plan": may(request, Need.PLAN)}
+    in_sight = Heater.objects.filter(pk=row.heater_id).exists()
+    values = {
+        "line": row,
+        "in_sight": in_sight,
+        "verdicts": SurveyLine.Verdict.choices,
+        "may_plan": may(request, Need.PLAN),
+    }
     return render(request, "contracts/line.html", values)
 
 

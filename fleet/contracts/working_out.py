@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -112,25 +113,27 @@ def _by_age(posterior: Posterior, law: RepairLaw) -> dict[str, Any]:
 
 
 def pack(futures: Futures) -> bytes:
-    """The futures as bytes of a row; happenings rise, so their differences are small and pack well."""
+    """The futures as bytes of a row; happenings rise, so their differences are small and pack well even in a hurry."""
     import numpy as np
 
-    out, laws = io.BytesIO(), {}
+    tables = {
+        "heater_ids": futures.heater_ids,
+        "size": np.array([futures.paths, futures.years]),
+        "failures": np.diff(futures.failures, prepend=0).astype(np.uint32),
+        "repairs": np.diff(futures.repairs, prepend=0).astype(np.uint32),
+        "growth": futures.growth.astype(np.float32),
+        "luck": futures.luck.astype(np.float32),
+        "more_by_water": futures.more_by_water.astype(np.float32),
+    }
     if futures.laws is not None:
-        laws = {f"law_{name}": getattr(futures.laws, name).astype(np.float32) for name in LAWS}
-        laws["law_kinds"] = np.array(futures.laws.kinds)
-        laws["law_dispersion"] = np.array(futures.laws.dispersion)
-    np.savez_compressed(
-        out,
-        **laws,
-        heater_ids=futures.heater_ids,
-        size=np.array([futures.paths, futures.years]),
-        failures=np.diff(futures.failures, prepend=0).astype(np.uint32),
-        repairs=np.diff(futures.repairs, prepend=0).astype(np.uint32),
-        growth=futures.growth.astype(np.float32),
-        luck=futures.luck.astype(np.float32),
-        more_by_water=futures.more_by_water.astype(np.float32),
-    )
+        tables |= {f"law_{name}": getattr(futures.laws, name).astype(np.float32) for name in LAWS}
+        tables["law_kinds"] = np.array(futures.laws.kinds)
+        tables["law_dispersion"] = np.array(futures.laws.dispersion)
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as kept:
+        for name, table in tables.items():
+            with kept.open(f"{name}.npy", "w") as file:
+                np.lib.format.write_array(file, np.asanyarray(table))
     return out.getvalue()
 
 

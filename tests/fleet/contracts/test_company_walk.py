@@ -16,6 +16,7 @@ from django.utils import timezone
 
 from fleet.care.models import Task, UnsafeFinding
 from fleet.care.roll import roll_forward
+from fleet.estate import grants
 from fleet.estate.models import AccessGrant, Person
 from fleet.estate.scope import Level, scope_of_organisation, scoped
 from tests.conftest import Cast
@@ -111,9 +112,9 @@ def walk(client: Client, start: str) -> Iterator[tuple[str, str, int]]:
             yield shown_on, f"POST {target}", client.post(target, values).status_code
 
 
-def shut_doors(client: Client) -> list[str]:
-    answers = list(walk(client, "/"))
-    assert len(answers) > 40
+def shut_doors(client: Client, start: str = "/") -> list[str]:
+    answers = list(walk(client, start))
+    assert len(answers) > 30
     return [f"{what} answers {status}, shown on {page}" for page, what, status in answers if status in SHUT]
 
 
@@ -159,6 +160,20 @@ def test_nothing_shown_to_the_fitter_is_shut(cast: Cast, trade: Trade, open_hous
     something_of_everything(cast)
     beside_it_a_survey(cast, open_house)
     assert shut_doors(cast.client(trade.fitter)) == []
+
+
+def test_after_the_access_is_revoked_no_way_to_it_is_shown(
+    cast: Cast, trade: Trade, open_house: Open
+) -> None:
+    standing_house(cast, 1)
+    open_house(Level.WORK)
+    accepted(cast, trade)
+    with scoped(scope_of_organisation(cast.house)):
+        for grant in AccessGrant.objects.all():
+            grants.revoke_access(grant)
+    client = cast.client(trade.boss)
+    assert "H-1" in client.get("/contracts/1/").content.decode()
+    assert shut_doors(client, "/contracts/") == []
 
 
 def addresses_on(cast: Cast, person: Person, address: str) -> str:

@@ -173,3 +173,19 @@ def test_a_repair_stands_in_the_owners_record_once(cast: Cast, trade: Trade, con
         repair = cast.heater.services.get(kind="repaired")
         assert (repair.done_latest, repair.notes) == (date(2026, 3, 6), "burner")
         assert repair.done_by == trade.company.name
+
+
+def test_a_job_is_entered_by_the_tag_on_the_heater(cast: Cast, trade: Trade, contract: Contract) -> None:
+    client, address = cast.client(trade.boss), f"/contracts/{contract.pk}/job/"
+    given = {
+        "what": "repair",
+        "called_at": f"{TODAY}T09:00",
+        "came_at": f"{TODAY}T11:00",
+        "hours": "1.5",
+        "materials": "80",
+    }
+    wrong = client.post(address, given | {"tag": "H-77"}, follow=True).content.decode()
+    assert "none of this contract that is open to you has the tag" in wrong
+    client.post(address, given | {"tag": "h-2"})
+    with at_company(trade):
+        assert [job.heater.tag for job in contract.jobs.all()] == ["H-2"]
