@@ -29,6 +29,7 @@ from fleet.heaters.models import Heater
 PER_LEAF = 10
 ROWS_SHOWN = 5
 TASKS_A_LEAF = 100
+FEW_CHOICES = 8  # properties seen at once in a list; a name is typed quicker than more are read
 MOST_CHOICES = 40  # properties in a list to choose from; beyond it they are found by name
 HORIZONS = (14, 30, 60, 120, 365)
 
@@ -65,6 +66,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "properties": places if len(places) <= MOST_CHOICES else [chosen] if chosen else [],
         "chosen": None if words else chosen,
         "words": words,
+        "searched": bool(words) or len(places) > FEW_CHOICES,
         "tasks": sum(row.tasks for row in counts),
         "late": sum(row.late for row in counts),
         "hours": round(sum(row.minutes for row in counts) / 60),
