@@ -67,6 +67,7 @@ MIDDLEWARE = [
     "fleet.operating.requests.SeenMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "fleet.pages.compression.CompressionMiddleware",
     "csp.middleware.CSPMiddleware",
     "fleet.estate.headers.HeadersMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

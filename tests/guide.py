@@ -8,15 +8,8 @@ Starts the program on an empty data folder, loads the demonstration estate, sign
 from __future__ import annotations
 
 import io
-import os
 import re
-import subprocess
-import sys
-import tempfile
 import tomllib
-import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,50 +17,10 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from tests.browser.chromium import CHROMIUM, PHONE, QUIET
+from tests.demonstration import ROOT, START, demonstration, sign_in
 
-ROOT = Path(__file__).resolve().parent.parent
 OUT = ROOT / "fleet/pages/static/pages/guide"
-PORT = 8019
-START = f"http://127.0.0.1:{PORT}"
 MOST_BYTES = 60_000
-
-
-@contextmanager
-def demonstration() -> Iterator[dict[str, tuple[str, str]]]:
-    """The running program, and each role's address and password."""
-    with tempfile.TemporaryDirectory() as folder:
-        environment = {**os.environ, "ALMANAC_DATA": folder}
-        command = [sys.executable, str(ROOT / "manage.py"), "start"]
-        made = subprocess.run(
-            [*command, "--demo", "--once"], env=environment, capture_output=True, text=True, check=True
-        )
-        people = {
-            role: (email, password)
-            for email, password, role in re.findall(r"(\S+@\S+)\s+(\S+)\s+\(([^)]+)\)", made.stdout)
-        }
-        server = subprocess.Popen([*command, "--port", str(PORT)], env=environment)
-        try:
-            _wait()
-            yield people
-        finally:
-            server.terminate()
-            server.wait(timeout=30)
-
-
-def _wait() -> None:
-    for _ in range(240):
-        with suppress(OSError), urllib.request.urlopen(f"{START}/health", timeout=2):
-            return
-        subprocess.run([sys.executable, "-c", "import time; time.sleep(0.5)"], check=True)
-    raise SystemExit("The program did not start.")
-
-
-def sign_in(page: Any, email: str, password: str) -> None:
-    page.goto(f"{START}/sign-in/")
-    page.locator("main input[name=username], main input[name=login]").first.fill(email)
-    page.locator("main input[type=password]").first.fill(password)
-    page.keyboard.press("Enter")
-    page.wait_for_url(lambda url: "sign-in" not in url)
 
 
 def filled(page: Any, address: str) -> str:
@@ -117,7 +70,7 @@ def main() -> None:
     with demonstration() as people, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
         first = browser.new_page()
-        sign_in(first, *people["owner, plumbing company"])
+        sign_in(first.context, *people["owner, plumbing company"])
         filled(first, "{contract}")
         first.close()
         for user in guide:
@@ -125,7 +78,7 @@ def main() -> None:
                 size = {**PHONE, "height": 600} if step.get("phone") else {"width": 1000, "height": 620}
                 context = browser.new_context(viewport=size, color_scheme="light")
                 page = context.new_page()
-                sign_in(page, *people[user["role"]])
+                sign_in(context, *people[user["role"]])
                 settled(page, START + filled(page, step["address"]))
                 if step["shows"] not in page.inner_text("main"):
                     wrong.append(f"{user['name']}, {step['title']}: no {step['shows']!r} at {page.url}")

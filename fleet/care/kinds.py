@@ -76,9 +76,9 @@ class FindingField:
     def usual_range(self) -> str:
         return f"{self.usual_low:g} to {self.usual_high:g} {self.unit}".strip()
 
-    def is_unusual(self, value: float) -> bool:
-        return (self.usual_low is not None and value < self.usual_low) or (
-            self.usual_high is not None and value > self.usual_high
+    def is_unusual(self, value: float, edge: float = 0.0) -> bool:
+        return (self.usual_low is not None and value < self.usual_low - edge) or (
+            self.usual_high is not None and value > self.usual_high + edge
         )
 
     def is_unsafe(self, value: float | str) -> bool:

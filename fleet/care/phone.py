@@ -18,11 +18,12 @@ from django.urls import reverse
 from fleet.care import services, visits
 from fleet.care.clock import Clock, worked_at
 from fleet.care.models import Finding, SentEntry, Task, Visit
-from fleet.care.phone_reading import Entry, Unreadable, read_entry
+from fleet.care.phone_reading import Entry, Unreadable, in_record_units, read_entry
 from fleet.care.reading import CareRefused, read_findings
 from fleet.care.rules import say
 from fleet.estate.happenings import announce
 from fleet.estate.scope import current_scope, unscoped
+from fleet.pages.reading import in_my_units
 
 logger = logging.getLogger(__name__)
 MAX_ENTRIES = 200
@@ -65,7 +66,8 @@ def key_of(raw: Any) -> str:
 
 
 def answer_of(row: SentEntry) -> dict[str, Any]:
-    return {"key": str(row.key), "result": row.result, "words": row.words, "both": row.both}
+    both = [[in_my_units(str(cell)) for cell in line] for line in row.both]
+    return {"key": str(row.key), "result": row.result, "words": in_my_units(row.words), "both": both}
 
 
 def take_entry(
@@ -147,7 +149,7 @@ def _apply(
     row = new_row(organisation_id, entry, raw, received_at, offset)
     try:
         with transaction.atomic():
-            outcome = VERBS[entry.kind](entry, row)
+            outcome = VERBS[entry.kind](in_record_units(entry, row.task), row)
     except CareRefused as refused:
         outcome = _held_up(entry, row, refused)
     return finish(row, outcome)
@@ -281,7 +283,7 @@ def _held_up(entry: Entry, row: SentEntry, refused: CareRefused) -> Outcome:
     task = Task.objects.select_related("heater__position__building").get(pk=row.task_id)
     both = _both_sides(task, entry, row)
     seen, _ = read_findings(task, entry.answers)
-    dangers = [f"{one.field.label}: {one.value}" for one in seen.values() if one.unsafe]
+    dangers = [one.said for one in seen.values() if one.unsafe]
     if entry.kind == SentEntry.Kind.UNSAFE and entry.words:
         dangers.append(entry.words)
     if dangers and task.heater.in_service:

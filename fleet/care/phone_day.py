@@ -10,6 +10,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 from django.urls import reverse
 
+from fleet.care.asking import asked
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.licences import Offers
 from fleet.care.models import Finding, Label, Task, UnsafeFinding, Visit
@@ -17,7 +18,9 @@ from fleet.care.phone import record_value
 from fleet.care.priority import Priority
 from fleet.care.risks import priorities
 from fleet.care.shut_off import shut_off_steps
+from fleet.care.templatetags.care import finding_label, finding_value
 from fleet.heaters.models import Attachment, Heater
+from fleet.pages import reading
 
 MOST_TASKS = 400  # more than any crew does in a day; keeps the page small
 LAST_FINDINGS = 6
@@ -48,6 +51,7 @@ def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
     return {
         "today": today.isoformat(),
         "cut_short": len(tasks) >= MOST_TASKS,
+        "metric": reading.habit().metric,
         "kinds": {code: _kind(task_kinds()[code]) for code in used},
         "shut_offs": surroundings.shut_offs,
         "visits": rows,
@@ -126,14 +130,8 @@ class _Surroundings:
         for row in rows[:4000]:
             mine = found[row.heater_id]
             if len(mine) < LAST_FINDINGS and row.name not in mine:
-                mine[row.name] = [_label(row), row.value, row.seen_at.date().isoformat()]
+                mine[row.name] = [finding_label(row), finding_value(row), row.seen_at.date().isoformat()]
         return {number: list(mine.values()) for number, mine in found.items()}
-
-
-def _label(finding: Finding) -> str:
-    kind = task_kinds().get(finding.task.kind)
-    fields = kind.findings if kind else ()
-    return next((field.label for field in fields if field.name == finding.name), finding.name)
 
 
 def _kind(kind: TaskKind) -> dict[str, Any]:
@@ -148,10 +146,17 @@ def _kind(kind: TaskKind) -> dict[str, Any]:
         "parts",
         "steps",
     )
-    found: dict[str, Any] = {name: getattr(kind, name) for name in names}
-    found["source"] = kind.interval_source
-    found["fields"] = [_field(field) for field in kind.findings]
+    found: dict[str, Any] = {name: _read(getattr(kind, name)) for name in names}
+    found["source"] = _read(kind.interval_source)
+    found["fields"] = [_field(asked(field)) for field in kind.findings]
     return found
+
+
+def _read(words: Any) -> Any:
+    """Words, or lists of them, in the reader's units; numbers as they are."""
+    if isinstance(words, str):
+        return reading.in_my_units(words)
+    return [_read(line) for line in words] if isinstance(words, list | tuple) else words
 
 
 def _field(field: Any) -> dict[str, Any]:
@@ -197,7 +202,7 @@ def _heater(tasks: list[Task], around: _Surroundings, today: date) -> dict[str, 
         "code": around.codes.get(heater.pk, ""),
         "picture": reverse("care:small_picture", args=[picture]) if picture else "",
         "shut_off": around.shut_off_of(heater),
-        "unsafe": around.unsafe.get(heater.pk, []),
+        "unsafe": _read(around.unsafe.get(heater.pk, [])),
         "last": around.last.get(heater.pk, []),
         "tasks": [_task(task, around, today) for task in tasks],
     }
@@ -211,8 +216,8 @@ def _task(task: Task, around: _Surroundings, today: date) -> dict[str, Any]:
         "kind": task.kind,
         "due_on": task.due_on.isoformat(),
         "late": task.due_on < today,
-        "why": task.reason,
-        "caution": task.caution,
+        "why": _read(task.reason),
+        "caution": _read(task.caution),
         "worker": around.offers[task.organisation_id].workers.of(place.property_id, task.task_kind),
         "stopped": task.stopped,
         "offered": not around.offers[task.organisation_id].refusal(task, place.property_id),

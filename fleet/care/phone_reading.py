@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from fleet.care import asking
+from fleet.care.models import Task
 from fleet.care.phone_rows import SentEntry
 
 MAX_WORDS = 1000
@@ -42,6 +44,16 @@ class Entry:
     fetched_at: datetime | None
     offset_at_fetching: timedelta | None
     base: Base
+    metric: bool = False  # the answers are in the units of a metric reader
+
+
+def in_record_units(entry: Entry, task: Task | None) -> Entry:
+    """The entry with its findings in the record's units."""
+    if task is None or not entry.metric:
+        return entry
+    return replace(
+        entry, metric=False, answers=asking.in_record_units(task.task_kind.findings, entry.answers, True)
+    )
 
 
 def _wrong(name: str, value: object, right: str) -> Unreadable:
@@ -78,6 +90,7 @@ def read_entry(raw: object) -> Entry:
         fetched_at=read_moment(raw.get("fetched_at"), "fetched_at"),
         offset_at_fetching=read_offset(raw.get("offset_ms")),
         base=_base(raw.get("base") or {}),
+        metric=raw.get("metric") is True,
     )
 
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from fleet.care.asking import blur
 from fleet.care.kinds import FindingField
 from fleet.care.models import Task
 
@@ -29,6 +30,12 @@ class Seen:
     @property
     def unsafe(self) -> bool:
         return self.field.is_unsafe(self.value)
+
+    @property
+    def said(self) -> str:
+        """In words, in the record's unit: 'Outlet temperature: 150 °F'."""
+        value = self.value if isinstance(self.value, str) else f"{self.value:g} {self.field.unit}".strip()
+        return f"{self.field.label}: {value}"
 
 
 def read_findings(task: Task, answers: Mapping[str, str | float]) -> tuple[dict[str, Seen], dict[str, str]]:
@@ -64,10 +71,11 @@ def _read_number(field: FindingField, text: str, seen: dict[str, Seen], problems
         return
     assert field.low is not None
     assert field.high is not None
-    if not field.low <= number <= field.high:
+    edge = blur(field)
+    if not field.low - edge <= number <= field.high + edge:
         problems[field.name] = (
-            f"{field.label}: {number:g} {field.unit} cannot be; {field.low:g} to {field.high:g} can. "
+            f"{field.label}: {number:g} {field.unit} cannot be; {field.low:g} to {field.high:g} {field.unit} can. "
             f"Usual is {field.usual_range()}."
         )
         return
-    seen[field.name] = Seen(field, number, field.is_unusual(number))
+    seen[field.name] = Seen(field, number, field.is_unusual(number, edge))

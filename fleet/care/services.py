@@ -97,9 +97,7 @@ def complete_task(
     if not sure:
         for name, one in seen.items():
             if one.unusual and not one.unsafe:
-                problems[name] = (
-                    f"{one.field.label}: {one.value:g} {one.field.unit}? Usual is {one.field.usual_range()}."
-                )
+                problems[name] = f"{one.said}? Usual is {one.field.usual_range()}."
     dangers = [one for one in seen.values() if one.unsafe]
     if not dangers and (refusal := refusal_for(task)):
         raise CareRefused(refusal)
@@ -107,7 +105,7 @@ def complete_task(
         raise CareRefused("Some findings need another look.", problems)
     keep_findings(task, seen, at)
     if dangers:
-        alerts = tuple(raise_alert(task, f"{one.field.label}: {one.value}", at) for one in dangers)
+        alerts = tuple(raise_alert(task, one.said, at) for one in dangers)
         return Outcome(task, stopped=True, unsafe=alerts)
     day = local_day(task.heater, at)
     write_service(task, seen, day, note)

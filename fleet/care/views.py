@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.care import facts, photos, selectors, services
+from fleet.care import asking, facts, photos, selectors, services
 from fleet.care.kinds import task_kinds
 from fleet.care.licences import refusal_for
 from fleet.care.models import LeakReport, Task, UnsafeFinding
@@ -137,7 +137,7 @@ def _show_task(
     answers = {name: str(value) for name, value in request.POST.items()}
     fields = [
         {
-            "field": field,
+            "field": asking.asked(field),
             "answer": answers.get(field.name, ""),
             "problem": (problems or {}).get(field.name, ""),
         }
@@ -178,7 +178,9 @@ def task(request: HttpRequest, pk: int) -> HttpResponseBase:
 @page(Need.WORK)
 def _complete(request: HttpRequest, pk: int) -> HttpResponse:
     row = _task(pk)
-    answers = {field.name: request.POST.get(field.name, "") for field in row.task_kind.findings}
+    written = {field.name: request.POST.get(field.name, "") for field in row.task_kind.findings}
+    metric = request.POST.get("units") == "metric"
+    answers = asking.in_record_units(row.task_kind.findings, written, metric)
     try:
         outcome = services.complete_task(
             row,

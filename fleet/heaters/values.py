@@ -15,6 +15,7 @@ from functools import lru_cache
 from fleet.heaters.dates import UNKNOWN_WORDS, UnreadableValue
 
 LITRES_PER_GALLON = 3.785411784  # US gallon, exact by definition
+LITRES_PER_CUBIC_FOOT = 28.316846592  # exact by definition
 BTU_H_PER_WATT = 3.412141633
 PSI_PER_BAR = 14.503773773
 MG_L_PER_GRAIN = 17.118  # grain per US gallon, as calcium carbonate
@@ -168,6 +169,15 @@ LENGTH_IN = Quantity(
     1,
     1200,
     "in",
+)
+ROOM_VOLUME = Quantity(
+    "volume",
+    "ft\u00b3",
+    _units(foot=(1.0, "ft3|ft\u00b3|cu ft|cuft|cf"), metre=(1000 / LITRES_PER_CUBIC_FOOT, "m3|m\u00b3")),
+    "700 ft\u00b3 or 20 m\u00b3",
+    1,
+    1_000_000,
+    "ft3",
 )
 
 

@@ -10,6 +10,8 @@ from fleet.estate.models import Position
 from fleet.heaters.date_reading import parse_date
 from fleet.heaters.dates import ImpreciseDate, UnreadableValue
 from fleet.heaters.models import Heater, Precision
+from fleet.heaters.register import HEATER_DATES, HEATER_PLAIN, POSITION_FIELDS
+from fleet.pages.measure_fields import AsksMeasures
 
 DATE_HELP = "As exactly as it is known: 2016-05-03, May 2016, 2016, 2012 to 2014, or unknown."
 UNKNOWN_CHOICES = [("", "not known"), ("true", "yes"), ("false", "no")]
@@ -60,19 +62,19 @@ HEATER_LABELS = {
     "tag": "Tag",
     "model_number": "Model number",
     "serial_number": "Serial number",
-    "capacity_gal": "Capacity (US gal)",
-    "input_btu_h": "Input (Btu/h)",
+    "capacity_gal": "Capacity",
+    "input_btu_h": "Input",
     "energy_factor": "Energy factor",
     "warranty_years": "Warranty (years)",
-    "setpoint_f": "Set point (\u00b0F)",
-    "relief_valve_psi": "Relief valve rating (psi)",
-    "relief_valve_btu_h": "Relief valve rating (Btu/h)",
+    "setpoint_f": "Set point",
+    "relief_valve_psi": "Relief valve, pressure rating",
+    "relief_valve_btu_h": "Relief valve, heat rating",
     "homes_served": "Homes served",
     "ending": "How it left service",
 }
 
 
-class HeaterForm(forms.ModelForm):
+class HeaterForm(AsksMeasures, forms.ModelForm):
     installed = ImpreciseDateField(label="Put in", help_text=DATE_HELP)
     made = ImpreciseDateField(label="Made", help_text="From the rating plate, if it says.")
     removed = ImpreciseDateField(label="Left service on", help_text="Empty while it is in service.")
@@ -119,33 +121,12 @@ class HeaterForm(forms.ModelForm):
     class Meta:
         model = Heater
         formfield_callback = _for_column
-        fields = (
-            "tag",
-            "kind",
-            "fuel",
-            "maker",
-            "model_number",
-            "serial_number",
-            "capacity_gal",
-            "input_btu_h",
-            "energy_factor",
-            "warranty_years",
-            "setpoint_f",
-            "anode_kind",
-            "anode_count",
-            "relief_valve_psi",
-            "relief_valve_btu_h",
-            "vent_kind",
-            "recirculation",
-            "homes_served",
-            "ending",
-            "notes",
-        )
+        fields = ("tag", *HEATER_PLAIN)
         labels = HEATER_LABELS
 
     def __init__(self, *args: Any, as_of: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        for prefix in ("installed", "made", "removed"):
+        for prefix in HEATER_DATES:
             field = self.fields[prefix]
             assert isinstance(field, ImpreciseDateField)
             field.as_of = as_of
@@ -159,6 +140,7 @@ class HeaterForm(forms.ModelForm):
                     )
                 )
         self.initial["version"] = self.instance.version
+        self.ask_measures()
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         return [(title, [self[name] for name in names]) for title, names in self.groups]
@@ -171,7 +153,7 @@ class HeaterForm(forms.ModelForm):
         values = {
             name: self.cleaned_data[name] for name in self._meta.fields or () if name in self.cleaned_data
         }
-        for prefix in ("installed", "made", "removed"):
+        for prefix in HEATER_DATES:
             known = self.cleaned_data.get(prefix)
             values[f"{prefix}_earliest"] = known.earliest if known else None
             values[f"{prefix}_latest"] = known.latest if known else None
@@ -180,7 +162,7 @@ class HeaterForm(forms.ModelForm):
         return values
 
 
-class PositionForm(forms.ModelForm):
+class PositionForm(AsksMeasures, forms.ModelForm):
     reason = forms.CharField(label="Why this change", required=False, max_length=500)
     groups = (
         ("Where it is", ("label", "floor", "room", "below")),
@@ -207,30 +189,7 @@ class PositionForm(forms.ModelForm):
     class Meta:
         model = Position
         formfield_callback = _for_column
-        fields = (
-            "label",
-            "floor",
-            "room",
-            "below",
-            "has_pan",
-            "has_drain",
-            "has_leak_alarm",
-            "has_shutoff_valve",
-            "closed_system",
-            "has_expansion_tank",
-            "static_pressure_psi",
-            "seismic_zone",
-            "clear_height_in",
-            "clear_width_in",
-            "clear_depth_in",
-            "room_volume_ft3",
-            "hard_access",
-            "has_mixing_valve",
-            "has_sediment_trap",
-            "has_seismic_straps",
-            "vent_lined",
-            "has_240v_circuit",
-        )
+        fields = ("label", *POSITION_FIELDS)
         labels = {
             "label": "Name of the place",
             "below": "What lies below",
@@ -240,12 +199,12 @@ class PositionForm(forms.ModelForm):
             "has_shutoff_valve": "Shut-off valve on the cold side",
             "closed_system": "Closed system (check valve or regulator)",
             "has_expansion_tank": "Expansion tank",
-            "static_pressure_psi": "Static pressure (psi)",
+            "static_pressure_psi": "Static pressure",
             "seismic_zone": "Seismic design category",
-            "clear_height_in": "Clear height (in)",
-            "clear_width_in": "Clear width (in)",
-            "clear_depth_in": "Clear depth (in)",
-            "room_volume_ft3": "Air in the room (ft³)",
+            "clear_height_in": "Clear height",
+            "clear_width_in": "Clear width",
+            "clear_depth_in": "Clear depth",
+            "room_volume_ft3": "Air in the room",
             "hard_access": "Hard to reach (stairs, crawl space, tight door)",
             "has_mixing_valve": "Mixing valve on the hot side",
             "has_sediment_trap": "Sediment trap on the gas line",
@@ -253,6 +212,10 @@ class PositionForm(forms.ModelForm):
             "vent_lined": "Vent or chimney lined for this heater",
             "has_240v_circuit": "240 V circuit at the heater",
         }
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.ask_measures()
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
         return [(title, [self[name] for name in names]) for title, names in self.groups]

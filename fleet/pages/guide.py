@@ -5,9 +5,11 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from django.conf import settings
 from django.contrib.staticfiles import finders
+from django.urls import resolve
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,14 @@ class Step:
     @property
     def link(self) -> str:
         return "" if "{" in self.address else self.address
+
+    @property
+    def need(self) -> str:
+        """What the page behind the link asks of its reader."""
+        if not self.link:
+            return ""
+        view: Any = resolve(self.address).func
+        return str(view.need.value)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ class HabitForm(forms.ModelForm):  # type: ignore[type-arg]
         model = ReadingHabit
         fields = ("units", "days", "colours", "strong_contrast", "keys")
         help_texts = {
-            "units": "What the pages show. A field that you fill in says its own unit beside it.",
+            "units": "What the pages show and ask. The record keeps one unit a fact, whoever enters it.",
             "keys": "Such as / to find. Switch them off if you steer by voice.",
         }
 

@@ -97,7 +97,9 @@ def more(needs: Iterable[str], path: str) -> list[tuple[str, list[Entry]]]:
 
 def _entries(rows: Iterable[tuple[str, str, str]], granted: frozenset[str], path: str) -> list[Entry]:
     found = [(label, address(name)) for label, name, need in rows if need in granted]
-    return [Entry(label, link, _is_here(link, path)) for label, link in found if link]
+    # Of /contracts/ and /contracts/offers/ the nearer one is where the reader is.
+    nearest = max((link for _, link in found if link and _is_here(link, path)), key=len, default="")
+    return [Entry(label, link, link == nearest) for label, link in found if link]
 
 
 def _is_here(link: str, path: str) -> bool:

@@ -10,12 +10,14 @@ from django import forms
 from fleet.estate.models import Building, Property
 from fleet.heaters.dates import ImpreciseDate
 from fleet.heaters.models import Precision, ServiceRecord, WaterTest
+from fleet.heaters.register import BUILDING_FIELDS, PROPERTY_FIELDS
 from fleet.pages.forms import DATE_HELP, ImpreciseDateField
+from fleet.pages.measure_fields import AsksMeasures
 
 Groups = tuple[tuple[str, tuple[str, ...]], ...]
 
 
-class RecordForm(forms.ModelForm):  # type: ignore[type-arg]
+class RecordForm(AsksMeasures, forms.ModelForm):  # type: ignore[type-arg]
     """Reads; the verb checks the record as a whole. `date_name` is the prefix of the row's imprecise date."""
 
     groups: ClassVar[Groups] = ()
@@ -33,6 +35,7 @@ class RecordForm(forms.ModelForm):  # type: ignore[type-arg]
         self.fields["reason"] = forms.CharField(
             label="Why", required=False, max_length=500, help_text="Kept with the history. May stay empty."
         )
+        self.ask_measures()
 
     def _stored(self) -> tuple[Any, Any, Any]:
         earliest, latest, precision = (
@@ -72,18 +75,7 @@ class PropertyForm(RecordForm):
 
     class Meta:
         model = Property
-        fields = (
-            "name",
-            "address",
-            "latitude",
-            "longitude",
-            "time_zone",
-            "emergency_contact",
-            "fiscal_year_start_month",
-            "currency",
-            "code_family",
-            "records_since",
-        )
+        fields = ("name", *PROPERTY_FIELDS)
         labels = {
             "emergency_contact": "Whom to call in an emergency",
             "fiscal_year_start_month": "Fiscal year starts in month",
@@ -98,7 +90,7 @@ class BuildingForm(RecordForm):
 
     class Meta:
         model = Building
-        fields = ("name", "year_built", "units_served", "softened_since")
+        fields = ("name", *BUILDING_FIELDS)
         labels = {
             "name": "Name or number",
             "year_built": "Year built",
@@ -134,17 +126,18 @@ class WaterTestForm(RecordForm):
             "sulfate_mg_l",
             "temperature_c",
         )
+        help_texts = {"hardness_mg_l": "As the laboratory gives it; grains, write for instance 12 gpg."}
         labels = {
             "treatment": "Raw or softened",
-            "hardness_mg_l": "Hardness (mg/L as CaCO\u2083)",
+            "hardness_mg_l": "Hardness as CaCO\u2083",
             "calcium_mg_l": "Calcium (mg/L)",
-            "alkalinity_mg_l": "Alkalinity (mg/L as CaCO\u2083)",
+            "alkalinity_mg_l": "Alkalinity as CaCO\u2083",
             "ph": "pH",
             "dissolved_solids_mg_l": "Dissolved solids (mg/L)",
             "conductivity_us_cm": "Conductivity (\u00b5S/cm)",
             "chloride_mg_l": "Chloride (mg/L)",
             "sulfate_mg_l": "Sulfate (mg/L)",
-            "temperature_c": "Temperature (\u00b0C)",
+            "temperature_c": "Temperature",
         }
 
 
@@ -163,5 +156,5 @@ class ServiceForm(RecordForm):
             "kind": "Work",
             "done_by": "Done by",
             "anode_left_fraction": "Share of the anode left, 0 to 1",
-            "setpoint_f": "Set to (\u00b0F)",
+            "setpoint_f": "Set to",
         }

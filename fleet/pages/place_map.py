@@ -20,6 +20,7 @@ from fleet.pages import forecasts
 from fleet.planning.models import ForecastRun, HeaterOutlook
 
 BREADTH, HEIGHT, STEP = 100.0, 60.0, 2.6
+LETTER, LINE = 0.75, 2.4  # of the names as they are drawn, in the field's measure
 
 
 @dataclass(frozen=True)
@@ -87,10 +88,21 @@ def of_portfolio(run: ForecastRun | None, today: date) -> Map:
     placed = [row for row in places if row["latitude"] is not None and row["longitude"] is not None]
     points = points_of(placed)
     spots = _spots({row["id"]: row["name"] for row in placed}, points, run, today)
-    labels = tuple(
-        {"label": row["name"], "x": points[row["id"]][0], "y": points[row["id"]][1]} for row in placed
-    )
+    labels = _apart([(row["name"], *points[row["id"]]) for row in placed])
     return Map(tuple(spots), labels, tuple(row["name"] for row in places if row["id"] not in points))
+
+
+def _apart(names: list[tuple[str, float, float]]) -> tuple[dict[str, Any], ...]:
+    """The names that can be written without one lying on another; the table has them all."""
+    kept: list[tuple[str, float, float]] = []
+    for name, x, y in names:
+        clear = (
+            abs(y - above) > LINE or abs(x - beside) > LETTER * (len(name) + len(other)) / 2
+            for other, beside, above in kept
+        )
+        if all(clear):
+            kept.append((name, x, y))
+    return tuple({"label": name, "x": x, "y": y} for name, x, y in kept)
 
 
 def points_of(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:

@@ -3,7 +3,9 @@
 The record keeps one unit per fact, in its field's name; only what is shown changes. A converted value is rounded to
 what the first one was worth, so that 50 gal reads 189 L and not 189.27 L. Factors: exact by definition, NIST Special
 Publication 811 (2008), appendix B.8 (US gallon 3.785 411 784 L, inch 2.54 cm, degree Fahrenheit) and, rounded there
-to seven figures, psi 6.894 757 kPa and Btu (International Table) an hour 0.293 0711 W.
+to seven figures, psi 6.894 757 kPa, Btu (International Table) an hour 0.293 0711 W, US quart 0.946 352 9 L, cubic foot
+0.028 316 85 m3 and inch of water, conventional, 249.088 9 Pa. A grain an US gallon is 17.118 mg/L: 64.798 91 mg (same
+place) in 3.785 411 784 L.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ LITRES_A_GALLON = 3.785411784
 CENTIMETRES_AN_INCH = 2.54
 KILOPASCALS_A_PSI = 6.894757
 WATTS_A_BTU_H = 0.2930711
+PASCALS_AN_INCH_OF_WATER = 249.0889
+MG_L_A_GRAIN = 64.79891 / LITRES_A_GALLON
 LITRES_A_CUBIC_FOOT = 28.316846592
 
 
@@ -81,22 +85,50 @@ class ReadingMiddleware:
             _chosen.reset(token)
 
 
-def _celsius(value: float) -> float:
-    return (value - 32) / 1.8
+@dataclass(frozen=True)
+class Metric:
+    """A unit of the record as a metric reader has it, and back. `digits` after the point are shown."""
+
+    unit: str
+    factor: float
+    digits: int
+    zero: float = 0.0  # what the record has where the metric scale begins
+
+    def shown(self, value: float) -> float:
+        return (value - self.zero) * self.factor
+
+    def kept(self, value: float) -> float:
+        return value / self.factor + self.zero
+
+    @property
+    def blur(self) -> float:
+        """Half of the last digit shown, in the record's unit: two values nearer than this read alike."""
+        return 0.5 * 10**-self.digits / self.factor
 
 
-# unit as the record has it: (unit as a metric reader has it, conversion, digits after the point)
-METRIC: dict[str, tuple[str, Callable[[float], float], int]] = {
-    "gal": ("L", lambda value: value * LITRES_A_GALLON, 0),
-    "US gal": ("L", lambda value: value * LITRES_A_GALLON, 0),
-    "gal/day": ("L/day", lambda value: value * LITRES_A_GALLON, 0),
-    "gpm": ("L/min", lambda value: value * LITRES_A_GALLON, 1),
-    "°F": ("°C", _celsius, 0),
-    "psi": ("kPa", lambda value: value * KILOPASCALS_A_PSI, 0),
-    "psig": ("kPa", lambda value: value * KILOPASCALS_A_PSI, 0),
-    "in": ("cm", lambda value: value * CENTIMETRES_AN_INCH, 0),
-    "Btu/h": ("kW", lambda value: value * WATTS_A_BTU_H / 1000, 1),
+_LITRES = Metric("L", LITRES_A_GALLON, 0)
+_CELSIUS = Metric("\u00b0C", 1 / 1.8, 0, zero=32.0)
+_KILOPASCALS = Metric("kPa", KILOPASCALS_A_PSI, 0)
+_CUBIC_METRES = Metric("m\u00b3", LITRES_A_CUBIC_FOOT / 1000, 1)
+METRIC: dict[str, Metric] = {
+    "gal": _LITRES,
+    "US gal": _LITRES,
+    "qt": Metric("L", LITRES_A_GALLON / 4, 1),
+    "gal/day": Metric("L/day", LITRES_A_GALLON, 0),
+    "gpm": Metric("L/min", LITRES_A_GALLON, 1),
+    "gal/min": Metric("L/min", LITRES_A_GALLON, 1),
+    "\u00b0F": _CELSIUS,
+    "F": _CELSIUS,
+    "psi": _KILOPASCALS,
+    "psig": _KILOPASCALS,
+    "in wc": Metric("Pa", PASCALS_AN_INCH_OF_WATER, 1),
+    "in": Metric("cm", CENTIMETRES_AN_INCH, 0),
+    "ft\u00b3": _CUBIC_METRES,
+    "cu ft": _CUBIC_METRES,
+    "Btu/h": Metric("kW", WATTS_A_BTU_H / 1000, 1),
 }
+# What the record keeps in metric units although its readers may not: unit -> (their unit, as above the other way round).
+CUSTOMARY: dict[str, Metric] = {"\u00b0C": Metric("\u00b0F", 1.8, 0, zero=-32 / 1.8)}
 _NUMBER = r"(?<![\w.,-])(-?\d{1,3}(?:,\d{3})+|-?\d+(?:\.\d+)?)"
 _RANGE = rf"{_NUMBER}(?:( to | or | and |–){_NUMBER})?"
 _UNITS = "|".join(sorted((re.escape(unit) for unit in METRIC), key=len, reverse=True))
@@ -104,19 +136,22 @@ _UNITS = "|".join(sorted((re.escape(unit) for unit in METRIC), key=len, reverse=
 _WITH_UNIT = re.compile(rf"{_RANGE}([ \u00a0])({_UNITS})(?![\w/])(?! (?:the|a|an|each|every|all|any|\d))")
 
 
+def scale(unit: str) -> Metric | None:
+    """How this reader has a unit of the record; None where she has it as it is kept."""
+    return (METRIC if habit().metric else CUSTOMARY).get(unit)
+
+
 def measured(value: float, unit: str) -> tuple[float, str]:
     """A value and its unit, in the reader's units."""
-    if unit not in METRIC:
-        return value, unit
-    if not habit().metric:
-        return round(value, 1) + 0.0, unit
-    there, convert, digits = METRIC[unit]
-    return round(convert(value), digits) + 0.0, there
+    there = scale(unit)
+    if there is None:
+        return (round(value, 1) + 0.0 if unit in METRIC else value), unit
+    return round(there.shown(value), there.digits) + 0.0, there.unit
 
 
 def _shown(text: str, unit: str) -> str:
-    _, convert, digits = METRIC[unit]
-    return f"{round(convert(float(text.replace(',', ''))), digits) + 0.0:,.{digits}f}"
+    there = METRIC[unit]
+    return f"{round(there.shown(float(text.replace(',', ''))), there.digits) + 0.0:,.{there.digits}f}"
 
 
 def in_my_units(text: str) -> str:
@@ -127,7 +162,7 @@ def in_my_units(text: str) -> str:
     def converted(match: re.Match[str]) -> str:
         first, joint, second, space, unit = match.groups()
         end = f"{joint}{_shown(second, unit)}" if second else ""
-        return f"{_shown(first, unit)}{end}{space}{METRIC[unit][0]}"
+        return f"{_shown(first, unit)}{end}{space}{METRIC[unit].unit}"
 
     return _WITH_UNIT.sub(converted, text)
 

@@ -120,13 +120,13 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
     plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job"), pk=pk)
     context: dict[str, Any] = {
         "plan": plan,
+        "currency": capital_words.currency_of(plan),
         "is_open": plan.state in making.OPEN,
         "percent": round(100 * plan.job.fraction) if plan.job else 0,
     }
     if plan.state == CapitalPlan.State.DONE:
         lines = capital_words.shown_lines(plan)
         context |= {
-            "currency": capital_words.currency_of(plan),
             "planned_total": Decimal(plan.result["planned_total"]),
             "saving": Decimal(plan.result["saving"]),
             "years": list(capital_words.year_rows(plan)),

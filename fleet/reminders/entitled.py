@@ -19,6 +19,8 @@ NEED_OF_KIND = {
     "safety_task_missed": Need.WORK,
     "contract_deadline": Need.PLAN,
     "warranty_ends": Need.PLAN,
+    "offer_received": Need.PLAN,
+    "offer_answered": Need.PLAN,
     "contribution_due": Need.PLAN,
     "hook_switched_off": Need.ADMIN,
 }

@@ -11,6 +11,7 @@ from django.conf import settings
 from django.test import Client
 
 from fleet.estate.models import Person
+from tests.browser.axe import problems as accessibility_problems
 from tests.browser.chromium import CHROMIUM, DESK, PHONE, QUIET
 
 __all__ = ["CHROMIUM", "DESK", "PHONE", "QUIET", "accessibility_problems", "sideways_overflow"]
@@ -66,24 +67,6 @@ def signed_in(browser_page: Any, live_server: Any) -> Callable[[Person], Any]:
         return browser_page
 
     return enter
-
-
-def accessibility_problems(page: Any) -> list[str]:
-    """What axe finds against WCAG 2.2 A and AA, one line each."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    rules = {
-        "runOnly": {
-            "type": "tag",
-            "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-        }
-    }
-    found = Axe().run(page, options=rules).response["violations"]
-    return [
-        f"{page.url}: {rule['id']}: {rule['help']}: {node['html'][:160]}"
-        for rule in found
-        for node in rule["nodes"][:4]
-    ]
 
 
 def sideways_overflow(page: Any) -> int:

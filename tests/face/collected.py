@@ -1,4 +1,5 @@
-"""Every word that the product shows as a name: titles, headings of columns, labels, buttons, states, commands.
+"""Every word that the product shows as a name: titles, columns, labels, buttons, states, commands, tasks, findings; and
+what its colours and drawings are for.
 
     python -m tests.face.collected        lists those that `words.csv` does not know yet, ready to be added
 
@@ -74,8 +75,51 @@ def in_menus_and_commands() -> set[tuple[str, str]]:
     return found | {("command", path.stem) for path in commands if path.stem != "__init__"}
 
 
+def in_forms() -> set[tuple[str, str]]:
+    """Labels that stand in Python. The address map is read first: it brings in every room's forms."""
+    from django.forms import BaseForm
+    from django.urls import get_resolver
+
+    assert get_resolver().url_patterns
+    found, waiting = set(), list(BaseForm.__subclasses__())
+    while waiting:
+        form = waiting.pop()
+        waiting += form.__subclasses__()
+        if form.__module__.startswith(("fleet.", "api.")):
+            fields = getattr(form, "base_fields", {}).values()
+            found |= {("label", str(field.label)) for field in fields if field.label}
+    return found
+
+
+def in_task_kinds() -> set[tuple[str, str]]:
+    from fleet.care.kinds import task_kinds
+
+    found = set()
+    for kind in task_kinds().values():
+        found.add(("task", kind.name))
+        for field in kind.findings:
+            found |= {("finding", field.label), *(("answer", choice) for choice in field.choices)}
+    return found
+
+
+def in_colours_and_icons() -> set[tuple[str, str]]:
+    """What a colour is for (its name in the stylesheet), and each drawing of our own."""
+    sheet = (ROOT / "fleet/pages/static/pages/almanac.css").read_text(encoding="utf-8")
+    drawings = ROOT.glob("fleet/*/static/**/*.svg")
+    return {("colour", name) for name in re.findall(r"--([a-z-]+):", sheet)} | {
+        ("icon", path.stem) for path in drawings
+    }
+
+
 def everything() -> set[tuple[str, str]]:
-    return in_templates() | in_models() | in_menus_and_commands()
+    return (
+        in_templates()
+        | in_models()
+        | in_menus_and_commands()
+        | in_forms()
+        | in_task_kinds()
+        | in_colours_and_icons()
+    )
 
 
 def table() -> dict[tuple[str, str], dict[str, str]]:

@@ -7,7 +7,8 @@ from typing import Any
 
 from django import template
 
-from fleet.care.kinds import task_kinds
+from fleet.care import asking
+from fleet.care.kinds import FindingField, task_kinds
 from fleet.care.models import Finding
 
 register = template.Library()
@@ -19,9 +20,21 @@ def first_of(rows: Sequence[Any], limit: int) -> Sequence[Any]:
     return rows[:limit] if limit else rows
 
 
+def _field_of(finding: Finding) -> FindingField | None:
+    kind = task_kinds().get(finding.task.kind)
+    return next((field for field in (kind.findings if kind else ()) if field.name == finding.name), None)
+
+
 @register.filter
 def finding_label(finding: Finding) -> str:
     """The label of the field that a finding answers; its name where the field is gone."""
-    kind = task_kinds().get(finding.task.kind)
-    fields = kind.findings if kind else ()
-    return next((field.label for field in fields if field.name == finding.name), finding.name)
+    field = _field_of(finding)
+    return field.label if field else finding.name
+
+
+@register.filter
+def finding_value(finding: Finding) -> str:
+    """What was found, in the reader's units."""
+    if finding.number is None:
+        return finding.words
+    return asking.said(FindingField(finding.name, "", "number", finding.unit), finding.number)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from contextlib import suppress
+from datetime import date, datetime
 from typing import Any
 
 from django import template
@@ -35,6 +38,12 @@ def money(amount: Any, currency: str = "USD") -> str:
 
 
 @register.filter
+def count(number: Any) -> str:
+    """A whole number with its thousands apart."""
+    return f"{number:,}"
+
+
+@register.filter
 def percent(fraction: float | None) -> str:
     return words.percent(fraction)
 
@@ -56,9 +65,17 @@ def points(change: float) -> str:
     return f"{100 * change:+.1f}".replace("-", "−")
 
 
-@register.filter
+@register.filter(expects_localtime=True)
 def a_day(day: Any) -> str:
-    return words.a_day(day) if day else words.NOT_KNOWN
+    if isinstance(day, str):
+        return str(_as_read(day))
+    return words.a_day(day.date() if isinstance(day, datetime) else day) if day else words.NOT_KNOWN
+
+
+@register.filter(expects_localtime=True)
+def a_moment(moment: Any) -> str:
+    """Day and time of a moment, the day as the reader writes days."""
+    return f"{words.a_day(moment.date())} {moment:%H:%M}" if moment else words.NOT_KNOWN
 
 
 @register.filter
@@ -86,8 +103,20 @@ def page_link(context: Any, number: int) -> str:
 
 @register.filter
 def before_and_after(changes: dict[str, list[Any]]) -> list[tuple[str, Any, Any]]:
-    """Rows of a history entry. Not `changes.items`: a field of that name would stand in its way."""
-    return [(name, pair[0], pair[1]) for name, pair in changes.items()]
+    """Rows of a history entry, without what stayed. Not `changes.items`: a field of that name would stand in its way."""
+    return [
+        (name, _as_read(old), _as_read(new))
+        for name, (old, new) in changes.items()
+        if old != new or len(changes) == 1
+    ]
+
+
+def _as_read(value: Any) -> Any:
+    """A day that was kept as text, the way this reader writes days."""
+    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value):
+        with suppress(ValueError):
+            return words.a_day(date.fromisoformat(value))
+    return value
 
 
 @register.filter

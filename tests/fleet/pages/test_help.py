@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 
 from django.conf import settings
 from django.urls import resolve, reverse
@@ -53,3 +54,13 @@ def test_every_step_of_the_guide_has_its_picture_and_a_page_behind_it(cast: Cast
         if step.link:
             assert resolve(step.link).view_name
             assert (f'href="{step.link}">Go there' in page) == (step not in guide.users()[-1].steps)
+
+
+def test_pages_travel_compressed_and_the_outside_door_does_not(cast: Cast) -> None:
+    client = cast.client(cast.owner)
+    page = client.get(reverse("pages:heaters"), headers={"accept-encoding": "gzip"})
+    assert page.headers["Content-Encoding"] == "gzip"
+    assert b"H-1" in gzip.decompress(page.content)
+    assert len(page.content) < len(client.get(reverse("pages:heaters")).content) / 2
+    answer = client.get(f"/api/v1/heaters/{cast.heater.pk}/", headers={"accept-encoding": "gzip"})
+    assert "Content-Encoding" not in answer.headers

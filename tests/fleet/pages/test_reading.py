@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 import pytest
@@ -9,7 +10,10 @@ from django.urls import reverse
 from hypothesis import given
 from hypothesis import strategies as some
 
+from fleet.estate.scope import unscoped
+from fleet.heaters.models import WaterTest
 from fleet.pages import reading, words
+from fleet.pages.models import ReadingHabit
 from tests.conftest import Cast
 
 METRIC = reading.Habit(metric=True)
@@ -87,3 +91,56 @@ def test_an_unknown_choice_is_refused_in_words(cast: Cast) -> None:
         cast.client(cast.owner).post(reverse("pages:reading_habits"), {"units": "furlongs"}).content.decode()
     )
     assert "furlongs is not one of the available choices" in page
+
+
+def _sent(page: str) -> dict[str, str]:
+    sent = dict(re.findall(r'<input type="(?:text|number|hidden)" name="(\w+)" value="([^"]*)"', page))
+    for name, inside in re.findall(r'<select name="(\w+)"[^>]*>(.*?)</select>', page, re.S):
+        chosen = re.search(r'<option value="([^"]*)" selected', inside)
+        sent[name] = chosen[1] if chosen else ""
+    return sent
+
+
+def test_a_form_asks_in_metric_and_what_was_not_touched_stays_to_the_last_digit(cast: Cast) -> None:
+    ReadingHabit.objects.create(person=cast.technician, units="metric")
+    client = cast.client(cast.technician)
+    address = reverse("pages:edit_heater", args=[cast.heater.pk])
+    page = client.get(address).content.decode()
+    assert "Capacity (L)" in page
+    assert "Set point (\u00b0C)" in page
+    sent = _sent(page)
+    assert sent["capacity_gal"] == "189"
+    assert client.post(address, sent).status_code == 302
+    cast.heater.refresh_from_db()
+    assert (cast.heater.capacity_gal, cast.heater.version) == (50, 1)
+    client.post(address, sent | {"capacity_gal": "200", "setpoint_f": "60", "relief_valve_psi": "10 bar"})
+    cast.heater.refresh_from_db()
+    kept = (cast.heater.capacity_gal, cast.heater.setpoint_f, cast.heater.relief_valve_psi)
+    assert kept == pytest.approx((200 / 3.785411784, 140, 145.0377), rel=1e-5)
+    refused = client.post(address, sent | {"version": "2", "capacity_gal": "99999"}).content.decode()
+    assert "0 to 37,854 L" in refused
+    assert 'value="99999"' in refused
+
+
+def test_a_form_sent_after_the_habit_changed_means_what_it_showed(cast: Cast) -> None:
+    client = cast.client(cast.technician)
+    address = reverse("pages:edit_heater", args=[cast.heater.pk])
+    sent = _sent(client.get(address).content.decode())
+    ReadingHabit.objects.create(person=cast.technician, units="metric")
+    client.post(address, sent | {"capacity_gal": "60"})
+    cast.heater.refresh_from_db()
+    assert cast.heater.capacity_gal == 60
+
+
+def test_a_water_test_is_asked_in_fahrenheit_of_who_reads_it_so_and_takes_grains(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    address = reverse("pages:add_water_test", args=[cast.property.pk])
+    page = client.get(address).content.decode()
+    assert "Temperature (\u00b0F)" in page
+    sent = {"tested": "2024-05-01", "treatment": "raw", "hardness_mg_l": "12 gpg", "temperature_c": "59"}
+    client.post(address, _sent(page) | sent)
+    with unscoped("reading the test"):
+        row = WaterTest.objects.get()
+    # A grain: 64.79891 mg (NIST SP 811, B.8) in 3.785411784 L; the reader rounds it to 17.118 mg/L.
+    assert row.hardness_mg_l == pytest.approx(12 * 64.79891 / 3.785411784, rel=1e-4)
+    assert row.temperature_c == pytest.approx(15)

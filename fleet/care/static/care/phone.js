@@ -41,7 +41,7 @@
   function findTask(number) {
     for (const row of heaters()) {
       const task = row.heater.tasks.find((one) => one.id === number);
-      if (task) return Object.assign({ task: task, kind: day.kinds[task.kind] }, row);
+      if (task) return Object.assign({ task: task, kind: day.kinds[task.kind], metric: Boolean(day.metric) }, row);
     }
     return null;
   }
@@ -216,8 +216,9 @@
     else if (where === "h") inside = screenHeater(Number(number));
     else if (where === "t") inside = await window.phoneTask.screen(findTask(Number(number)) || null, tools) || gone();
     else inside = screenDay();
-    document.getElementById("invented").hidden = !(day && day.organisation.invented);
-    main.replaceChildren(...inside.flat().filter(Boolean));
+    // Within the screen, so that what stands above does not move when the day comes.
+    const invented = day && day.organisation.invented ? make("p", { class: "banner", role: "note" }, "Invented demonstration data: no real property, person or heater is shown.") : null;
+    main.replaceChildren(...[invented, ...inside].flat().filter(Boolean));
     await drawState();
     if (move !== false) {
       const head = main.querySelector("h1");

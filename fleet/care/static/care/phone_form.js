@@ -15,7 +15,7 @@
     const number = Number(text.replace(",", "."));
     if (!Number.isFinite(number)) return { problem: "'" + text + "' is not a number. Usual is " + usual(field) + "." };
     if (number < field.low || number > field.high) {
-      return { problem: number + " " + field.unit + " cannot be; " + field.low + " to " + field.high + " can. Usual is " + usual(field) + "." };
+      return { problem: number + " " + field.unit + " cannot be; " + field.low + " to " + field.high + " " + field.unit + " can. Usual is " + usual(field) + "." };
     }
     return { number: number, unusual: number < field.usual_low || number > field.usual_high };
   }

@@ -40,7 +40,7 @@
     if (Object.keys(looked.problems).length && !looked.unsafe.length) return looked;
     const title = found.kind.name + ", " + found.heater.tag;
     const base = { due_on: found.task.due_on, visit_day: found.visit.day, values: found.task.values || {} };
-    const body = { task: found.task.id, answers: answers, sure: Boolean(values.sure), words: values.note || "", base: base };
+    const body = { task: found.task.id, answers: answers, metric: found.metric, sure: Boolean(values.sure), words: values.note || "", base: base };
     const rows = [await tools.entry("done", title, body, { unsafe: looked.unsafe })];
     for (const picture of photos) rows.push(await photoRow(picture, found, tools));
     const words = looked.unsafe.length ? "Stop. This is unsafe. Kept on this phone." : "Kept on this phone. It is sent as soon as there is a signal.";
@@ -76,6 +76,8 @@
     const { make } = tools;
     const { task, kind, heater, visit } = found;
     const draft = (await tools.store.get("drafts", task.id)) || { values: {} };
+    // Half filled in before the reader changed her units: a number would now mean something else.
+    if (Boolean(draft.metric) !== found.metric) for (const field of kind.fields) if (field.type === "number") delete draft.values[field.name];
     const photos = [];
     const box = make("form", { class: "stack", novalidate: true });
     const fill = (values, looked) => {
@@ -89,7 +91,7 @@
         make("p", {}, make("button", {}, "Record as done")));
       if (looked) box.querySelector("[role=alert]").focus();
     };
-    box.addEventListener("input", () => tools.store.put("drafts", { id: task.id, values: readForm(box) }));
+    box.addEventListener("input", () => tools.store.put("drafts", { id: task.id, metric: found.metric, values: readForm(box) }));
     let saving = false;
     box.addEventListener("submit", async (event) => {
       event.preventDefault();
