@@ -14,6 +14,7 @@ import json
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -290,6 +291,9 @@ def main() -> None:
     )
     parser.add_argument("--keep", action="store_true", help="leave the logs where they are")
     options = parser.parse_args()
+    signal.signal(
+        signal.SIGTERM, lambda *_: sys.exit("ended from outside")
+    )  # so that nothing is left running
     print("  ".join(COLUMNS), "faults", sep="  ", flush=True)
     bad, known, stray = 0, set(), 0
     folder = Path(tempfile.mkdtemp(prefix="faults-"))
