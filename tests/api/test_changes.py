@@ -70,6 +70,23 @@ def test_every_way_of_writing_is_told(api: Api, cast: Cast) -> None:
     ]
 
 
+def test_a_row_under_a_number_that_was_used_before_is_told_like_any_other(api: Api, cast: Cast) -> None:
+    """As after a restored back-up: one of the numbers of a lot was seen before, the others never."""
+    copy = Copy(api)
+    values: dict[str, Any] = {"organisation": cast.house, "heater": cast.heater, "kind": "flush"}
+    with unscoped("test"):
+        gone = ServiceRecord.objects.create(**values)
+        number = gone.pk
+        gone.delete()
+    copy.catch_up()
+    numbers = [number + 50, number, number + 51]
+    with unscoped("test"):
+        ServiceRecord.objects.bulk_create(ServiceRecord(pk=one, **values) for one in numbers)
+        ServiceRecord.objects.bulk_create([ServiceRecord(pk=number + 60, **values)])
+    told = sorted((one["id"], one["gone"]) for one in copy.catch_up())
+    assert told == [(one, False) for one in sorted([*numbers, number + 60])]
+
+
 def test_a_deleted_property_takes_its_rows_out_of_the_copy(api: Api, cast: Cast) -> None:
     copy = Copy(api)
     copy.catch_up()
