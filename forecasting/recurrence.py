@@ -21,7 +21,9 @@ from forecasting.hazard import LOG_LN2
 from forecasting.standing import Standing
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(26)
-SMALLEST_SHAPE = 0.7  # below it no draw has any weight, and the quadrature would want more nodes
+# Below it no draw has any weight, and the quadrature would want more nodes. The whole norm stands still there: a count
+# of g/k without bound would make the density grow without bound as the shape goes to zero.
+SMALLEST_SHAPE = 0.7
 STEP = 1e-4
 
 
@@ -58,7 +60,7 @@ class AgeEvidence:
         """log mu at z = 1 and g / k of each row, for S vectors: a, m (S, K), beta (S, P) -> (n, S) each."""
         log_mu, count = np.empty((len(self.kind), len(a))), np.empty((len(self.kind), len(a)))
         for kind in np.unique(self.kind):
-            rows, shape = self.kind == kind, np.exp(a[:, kind])
+            rows, shape = self.kind == kind, np.maximum(np.exp(a[:, kind]), SMALLEST_SHAPE)
             place = m[:, kind] - (LOG_LN2 + self.standing.x_usual[rows] @ beta.T) / shape
             q = self.standing.removals_per_year * np.exp(np.clip(place, -20, 20))
             norm, mean = norm_and_mean(q, shape)

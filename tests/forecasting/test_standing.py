@@ -209,3 +209,33 @@ def test_the_states_before_the_record_are_those_of_the_heaters_own_building() ->
     assert (found.x[renewed & old, anode] < -0.15).all()
     assert found.x[~renewed, anode] == pytest.approx(0, abs=0.02)
     assert np.ptp(found.x_usual[building == 2, anode]) < 1e-9
+
+
+@pytest.mark.parametrize(
+    "odd",
+    ["one building", "all fail in one month", "ages of ninety", "put in on the first day", "one heater"],
+)
+def test_odd_records_of_old_buildings_give_finite_answers(odd: str) -> None:
+    heaters = renewed_estate(36).heaters.copy()
+    found = heaters["installed_latest"] < BEGIN
+    if odd == "one building":
+        heaters["building_id"] = 1
+    if odd == "all fail in one month":
+        heaters = heaters[found].reset_index(drop=True)
+        days = pd.Timestamp(2023, 5, 1) + pd.to_timedelta(heaters.index % 30, unit="D")
+        heaters["ended_earliest"] = heaters["ended_latest"] = days
+        heaters["ending"] = "tank_leak"
+    if odd == "ages of ninety":
+        for column in ("installed_earliest", "installed_latest"):
+            heaters[column] = heaters[column].mask(found, heaters[column] - pd.Timedelta(days=90 * 365))
+        heaters["building_built"] = 1890.0
+    if odd == "put in on the first day":
+        for column in ("installed_earliest", "installed_latest"):
+            heaters[column] = heaters[column].mask(found, BEGIN - pd.Timedelta(days=1))
+    if odd == "one heater":
+        heaters = heaters.iloc[:1].assign(ending="", ended_earliest=pd.NaT, ended_latest=pd.NaT)
+    records = replace(renewed_estate(1), heaters=heaters)
+    fitted = fit(build_episodes(records), PRIOR, 100, 1)
+    for draws in (fitted.log_shape, fitted.log_scale, fitted.beta, fitted.dispersion, fitted.z):
+        assert np.isfinite(draws).all()
+    assert 1.0 < np.exp(log_median(fitted).mean()) < 150.0
