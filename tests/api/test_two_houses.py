@@ -136,7 +136,7 @@ class TwoHouses(RuleBasedStateMachine):
         else:
             assert answer.status_code in (201, 422)
 
-    @rule(target=tokens, house=HOUSES, name=WORDS, need=st.sampled_from(["read", "plan"]))
+    @rule(target=tokens, house=HOUSES, name=WORDS, need=st.sampled_from(["read", "work"]))
     def make_a_token(self, house: str, name: str, need: str) -> Any:
         secret = token_for(self.person(house), needs=[need], name=name)
         self.good.add(secret)
