@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -32,8 +33,9 @@ def of_queue(due: Any) -> str:
 
 
 def of_outlook(points: Sequence[tuple[str, str, str]]) -> str:
-    """Points as the heater's table has them: years from now, chance, its interval."""
-    when, chance, interval = points[-1]
+    """Points as the heater's table has them: years from now, chance, its interval. The first that is past one half."""
+    likely = [point for point in points if (found := re.search(r"\d+", point[1])) and int(found[0]) >= 50]
+    when, chance, interval = (likely or points[-1:])[0]
     years = f"{when} year" if when == "1" else f"{when} years"
     return f"Within {years} it fails with a chance of {chance}" + (f" ({interval})" if interval else "")
 
