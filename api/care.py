@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -15,7 +15,6 @@ from api.care_shapes import (
     LEAKS,
     TASKS,
     UNSAFE,
-    VISITS,
     Completed,
     Completion,
     CompletionOf,
@@ -30,44 +29,20 @@ from api.care_shapes import (
     TaskShown,
     UnsafeReport,
     UnsafeShown,
-    VisitMoved,
-    VisitShown,
-    VisitsLaid,
     kind_row,
 )
 from api.door import ApiView
 from api.operations import Asked, operation
 from api.problems import Problem, pointed
 from api.resources import BulkResult, bulk_shape, each, read_row
-from api.rows import Rows, tag_of, written
-from fleet.care import labels, selectors, services, visits
+from api.rows import tag_of, written
+from api.usual import listing, single
+from fleet.care import labels, selectors, services
 from fleet.care.kinds import task_kinds
-from fleet.care.models import LeakReport, Task, UnsafeFinding, Visit
+from fleet.care.models import LeakReport, Task, UnsafeFinding
 from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Property
-
-
-def listing(rows: Rows, words: str, tag: str) -> Any:
-    """A view that only lists."""
-
-    class Listing(ApiView):
-        @operation(Need.READ, f"{words}, a page at a time.", lists=rows, tag=tag)
-        def get(self, request: Any) -> HttpResponse:
-            return self.page(rows)
-
-    Listing.__name__ = f"{rows.name}Listing"
-    return Listing.as_view()
-
-
-def single(rows: Rows, words: str, tag: str) -> Any:
-    class Single(ApiView):
-        @operation(Need.READ, f"{words}.", gives=rows.shape, tag=tag)
-        def get(self, request: Any, pk: int) -> HttpResponse:
-            return self.answer(rows.one(pk))
-
-    Single.__name__ = f"{rows.name}Single"
-    return Single.as_view()
+from fleet.estate.models import Property
 
 
 class TaskKindsView(ApiView):
@@ -225,33 +200,6 @@ class QueueView(ApiView):
         return self.answer({"today": today, "until": today + timedelta(days=days), "buildings": rows})
 
 
-class LayOutVisitsView(ApiView):
-    @operation(
-        Need.WORK,
-        "Lay a building's due tasks out as visits; again gives the same.",
-        gives=VisitsLaid,
-        tag="visits",
-    )
-    def post(self, request: Any, pk: int) -> HttpResponse:
-        building = Building.objects.select_related("property__organisation").filter(pk=pk).first()
-        if building is None:
-            raise Http404
-        today = today_of(building.property.organisation, building.property)
-        laid = visits.plan_visits(building, today)
-        return self.answer({"visits": laid.visits, "tasks": laid.tasks})
-
-
-class MoveVisitView(ApiView):
-    @operation(Need.WORK, "Set a visit's day by hand.", takes=VisitMoved, gives=VisitShown, tag="visits")
-    def post(self, request: Any, pk: int) -> HttpResponse:
-        row = Visit.objects.filter(pk=pk).first()
-        if row is None:
-            raise Http404
-        day: date = self.given["day"]
-        visits.move_visit(row, day, self.given["reason"])
-        return self.answer(VISITS.one(pk))
-
-
 urlpatterns = [
     path("task-kinds", TaskKindsView.as_view(), name="task_kinds"),
     path("task-kinds/<slug:code>", TaskKindView.as_view(), name="task_kinds_one"),
@@ -275,8 +223,4 @@ urlpatterns = [
     path("leak-reports", listing(LEAKS, "Leaks reported from labels", "leak-reports"), name="leaks"),
     path("leak-reports/<number:pk>", single(LEAKS, "One leak report", "leak-reports"), name="leaks_one"),
     path("leak-reports/<number:pk>/answer", AnswerLeakView.as_view(), name="leaks_answer"),
-    path("visits", listing(VISITS, "Visits", "visits"), name="visits"),
-    path("visits/<number:pk>", single(VISITS, "One visit", "visits"), name="visits_one"),
-    path("visits/<number:pk>/move", MoveVisitView.as_view(), name="visits_move"),
-    path("buildings/<number:pk>/visits", LayOutVisitsView.as_view(), name="visits_lay_out"),
 ]

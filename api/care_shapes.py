@@ -68,6 +68,10 @@ def _of_kind(code: str) -> TaskKind | None:
     return task_kinds().get(code)
 
 
+def _promised(rows: Any, wanted: bool) -> Any:
+    return rows.filter(promised_by__isnull=not wanted)
+
+
 TASKS = Rows(
     "Task",
     TaskShown,
@@ -80,6 +84,7 @@ TASKS = Rows(
         "state": Filter("state", serializers.ChoiceField(choices=Task.State.choices), "In this state."),
         "kind": Filter("kind", serializers.CharField(max_length=40), "Of this kind."),
         "due_by": Filter("due_on__lte", serializers.DateField(), "Due by this day."),
+        "promised": Filter(_promised, serializers.BooleanField(), "Promised by a contract, or not."),
         "closed_since": Filter("closed_on__gte", serializers.DateField(), "Closed on this day or later."),
     },
     {
@@ -154,6 +159,7 @@ LEAKS = Rows(
 
 
 class VisitShown(Shown):
+    team_id = number(nullable=True)
     building_id = number()
     building_name = text("building.name")
     property_id = number("building.property_id")
@@ -161,7 +167,7 @@ class VisitShown(Shown):
 
     class Meta:
         model = Visit
-        fields = ("id", "property_id", "property_name", "building_id", "building_name", "day", "crew", "note",
+        fields = ("id", "property_id", "property_name", "building_id", "building_name", "day", "crew", "team_id", "place_in_day", "note",
                   "by_hand", "started_at", "ended_at")  # fmt: skip
 
 

@@ -97,7 +97,7 @@ class DeclaredSchema(AutoSchema):
         if declared.edits:
             says = "The ETag of the row as it was read; `*` takes it as it is."
             found.append(OpenApiParameter("If-Match", str, where, required=True, description=says))
-        if self.method == "POST":
+        if self.method == "POST" and not declared.secret:
             says = "Sent again with the same key within 7 days, the first answer comes back and nothing is done twice."
             schema = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]+$"}
             found.append(OpenApiParameter("Idempotency-Key", schema, where, description=says))
@@ -242,15 +242,13 @@ def _named(status: int) -> str:
 def _usual_answers(method: str, operation: dict[str, Any]) -> None:
     """What any operation may answer besides its own."""
     names = {str(parameter["name"]) for parameter in operation.get("parameters", [])}
-    kinds = {"malformed", "not-signed-in", "not-allowed", "not-found", "too-many", "busy"}
+    kinds = {"malformed", "not-signed-in", "not-allowed", "not-found", "not-now", "too-many", "busy"}
     if method != "get":
-        kinds |= {"not-now", "refused", "media-type", "too-large", "changed-meanwhile"}
+        kinds |= {"refused", "media-type", "too-large", "changed-meanwhile"}
     if "If-Match" in names:
         kinds |= {"match-needed"}
     if operation["operationId"] in ("get_changes",):
         kinds |= {"feed-replaced"}
-    if operation["operationId"].endswith("_plan"):
-        kinds |= {"not-now"}
     if "If-None-Match" in names:
         operation["responses"]["304"] = {"description": "Nothing has changed"}
     for kind in sorted(kinds, key=lambda one: KINDS[one][0]):

@@ -24,6 +24,7 @@ from api.problems import Problem, response_to
 from api.rows import Row, Rows, read_parameters, tag_of, written
 from fleet.estate.access import Need, narrowed
 from fleet.estate.scope import scoped
+from fleet.estate.security_log import note
 
 METHODS = ("get", "post", "put", "patch", "delete")
 
@@ -83,8 +84,14 @@ class ApiView(APIView):
         if operation.need not in self.caller.needs:
             self.caller.note_refusal(operation.need)
             raise Problem("not-allowed", f"This needs the right to {operation.need.value}.")
-        with scoped(narrowed(self.caller.scope, operation.need)):
-            return self._answer(operation)
+        scope = self.caller.scope
+        with scoped(scope if operation.clients else narrowed(scope, operation.need)):
+            response = self._answer(operation)
+            if operation.file and self.caller.token_id and response.status_code == 200:
+                # What leaves by a browser's session is noted by the pages' own middleware.
+                words = f"Took the file {request.path} by a token"
+                note("export", words, organisation_id=self.caller.organisation.pk)
+            return response
 
     def _operation(self, method: str) -> Operation:
         known = self.operations()
@@ -113,6 +120,9 @@ class ApiView(APIView):
         if key is None:
             self.given = self._given(operation, data)
             return handler(self.request, **self.kwargs)  # type: ignore[no-any-return]
+        if operation.secret:
+            words = "Its answer shows a secret once and is never kept: send it without an Idempotency-Key."
+            raise Problem("malformed", words)
         digest = keys.digest_of("POST", self.request.get_full_path(), data, self.request.FILES)
         row = keys.begin(self.caller, key, digest)
         if isinstance(row, HttpResponse):

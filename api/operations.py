@@ -35,6 +35,10 @@ class Operation:
     edits: bool = False  # needs If-Match
     partial: bool = False
     form: bool = False  # multipart instead of JSON
+    clients: bool = (
+        False  # a company plans over what its clients opened to it, which it may read and not change
+    )
+    secret: bool = False  # the answer shows something once that is never kept: no Idempotency-Key
     file: str = ""  # the answer's media type, where it is a file
     asks: dict[str, Asked] = field(default_factory=dict)
     tag: str = ""

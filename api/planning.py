@@ -1,4 +1,4 @@
-"""Forecasts, the plan, prices, capital plans. Long work is asked for and answered with 202 and its job."""
+"""Forecasts, the plan, the outlook of each heater. Long work is asked for and answered with 202 and its job."""
 
 from __future__ import annotations
 
@@ -8,35 +8,25 @@ from django.http import Http404, HttpResponse
 from django.urls import path
 from rest_framework import serializers
 
-from api.care import single
 from api.door import ApiView
 from api.operations import Asked, operation
 from api.planning_shapes import (
-    CAPITAL_LINES,
-    CAPITALS,
     GROUPINGS,
     OUTLOOKS,
     RUNS,
-    CapitalGiven,
-    CapitalShown,
-    CostBookGiven,
-    CostBookShown,
-    CostItemShown,
-    CostLineShown,
+    FutureShown,
     PlanShown,
     RunGiven,
     RunShown,
-    capital_lines,
     group_row,
 )
 from api.problems import Problem
 from api.rows import Row
-from api.shapes import names_of
+from api.usual import CSV, XLSX, as_file, single
 from fleet.estate.access import Need
-from fleet.planning import capital, explained, selectors, services
-from fleet.planning.capital_rows import CapitalPlan
-from fleet.planning.cost_items import ItemEntry
-from fleet.planning.models import CostBook, ForecastRun
+from fleet.pages import forecasts
+from fleet.planning import downloads, explained, selectors, services
+from fleet.planning.models import ForecastRun
 
 BY = Asked(serializers.ChoiceField(choices=GROUPINGS), "portfolio, if not said.")
 
@@ -123,93 +113,41 @@ class OutlooksView(ApiView):
         return self.page(OUTLOOKS)
 
 
-def _book_row(book: CostBook) -> Row:
-    names = [name for name in names_of(CostBookShown) if name not in ("lines", "items")]
-    lines, items = names_of(CostLineShown), names_of(CostItemShown)
-    return {
-        **{name: getattr(book, name) for name in names},
-        "lines": [{name: getattr(line, name) for name in lines} for line in book.price_lines()],
-        "items": [{name: getattr(item, name) for name in items} for item in book.other_prices()],
-    }
-
-
-class CostBookView(ApiView):
-    @operation(Need.READ, "The prices in force.", gives=CostBookShown, tag="prices")
-    def get(self, request: Any) -> HttpResponse:
-        return self.answer(_book_row(services.cost_book_shown(self.caller.organisation)))
-
+class PlanFileView(ApiView):
     @operation(
-        Need.PLAN, "Change or add prices and rates: all of them or none. A version of an earlier day is kept.",
-        takes=CostBookGiven, gives=CostBookShown, edits=True, tag="prices",
+        Need.READ, "The plan in use as csv (every year of every grouping) or xlsx (with heaters and what it stands on).",
+        file="application/octet-stream", tag="forecasts",
     )  # fmt: skip
-    def patch(self, request: Any) -> HttpResponse:
-        organisation = self.caller.organisation
-        CostBook.objects.select_for_update().filter(pk=services.cost_book_shown(organisation).pk).first()
-        shown = services.cost_book_shown(organisation)
-        self.must_match(_book_row(shown))
-        book = services.ensure_cost_book(organisation)
-        given = self.given
-        rates = ("growth_mean", "growth_sd", "discount_rate")
-        services.save_prices(
-            organisation,
-            [_entry(book, line) for line in given.get("lines", [])],
-            {name: given[name] for name in rates if name in given},
-            given.get("reason", ""),
-            [ItemEntry(**item) for item in given.get("items", [])],
-        )
-        return self.answer(_book_row(services.cost_book_shown(organisation)))
-
-
-def _entry(book: CostBook, line: dict[str, Any]) -> services.CostEntry:
-    """A line as the verb takes it: what was not sent of an existing line stays as it is.
-
-    Without an id (a book not yet opened has none) kind and size say which line is meant.
-    """
-    number = line.get("id")
-    place = {"kind": line["kind"], "capacity_from_gal": line.get("capacity_from_gal", 0)}
-    known = book.lines.filter(**place if number is None else {"pk": number}).first()
-    kept = {}
-    if known is not None:
-        kept = {
-            name: getattr(known, name)
-            for name in ("capacity_from_gal", "capacity_to_gal", "quoted_by", "quoted_on")
-        }
-    values = kept | {name: value for name, value in line.items() if name != "id"}
-    return services.CostEntry(line_id=known.pk if known and number is None else number, **values)
-
-
-class CapitalsView(ApiView):
-    @operation(Need.READ, "Capital plans, the newest first.", lists=CAPITALS, tag="capital-plans")
-    def get(self, request: Any) -> HttpResponse:
-        return self.page(CAPITALS)
-
-    @operation(
-        Need.PLAN, "Ask which heaters to replace in which fiscal year under a yearly cap.", takes=CapitalGiven,
-        gives=CapitalShown, status=202, tag="capital-plans",
-    )  # fmt: skip
-    def post(self, request: Any) -> HttpResponse:
-        given = dict(self.given)
-        run = given.pop("run_id", None) or selectors.latest_run(self.caller.organisation.pk)
-        if run is None:
-            raise Problem("not-now", "A capital plan needs a finished forecast; make the forecast first.")
-        for name in ("must", "must_not"):
-            given[name] = [heater.pk for heater in given.get(name, [])]
-        plan = capital.request_capital_plan(self.caller.organisation, run, **given)
-        return self.asked_for(CAPITALS.one(plan.pk), f"/api/v1/capital-plans/{plan.pk}")
-
-
-class CapitalLinesView(ApiView):
-    @operation(
-        Need.READ,
-        "One line a heater: in which year, why, what it saves.",
-        lists=CAPITAL_LINES,
-        tag="capital-plans",
-    )
-    def get(self, request: Any, pk: int) -> HttpResponse:
-        plan = CapitalPlan.objects.filter(pk=pk).first()
-        if plan is None:
+    def get(self, request: Any, file_format: str) -> HttpResponse:
+        run = selectors.latest_run(self.caller.organisation.pk)
+        if run is None or not run.result or file_format not in ("csv", "xlsx"):
             raise Http404
-        return self.page(capital_lines(plan))
+        tables = selectors.plan_tables(run)
+        name = f"plan-{run.as_of}.{file_format}"
+        if file_format == "xlsx":
+            return as_file(downloads.workbook(tables), name, XLSX)
+        return as_file(downloads.csv_text(downloads.YEAR_HEADINGS, downloads.year_rows(tables)), name, CSV)
+
+
+class HeaterOutlookView(ApiView):
+    @operation(
+        Need.READ, "One heater's future in the plan in use: its chance to have failed, year by year.",
+        gives=FutureShown, tag="forecasts",
+    )  # fmt: skip
+    def get(self, request: Any, pk: int) -> HttpResponse:
+        run = forecasts.latest_run(self.caller.organisation.pk)
+        found = forecasts.outlook_of(run, pk)
+        if found is None:
+            raise Http404
+        return self.answer(
+            {
+                "heater_id": pk,
+                "as_of": found.as_of,
+                "curve": [{"p10": None, "p90": None} | point for point in forecasts.curve(found)],
+                "reasons": found.reasons,
+                "remedies": found.remedies,
+            }
+        )
 
 
 urlpatterns = [
@@ -219,12 +157,6 @@ urlpatterns = [
     path("forecast-runs/<number:pk>/plan", RunPlanView.as_view(), name="runs_plan"),
     path("plan", PlanView.as_view(), name="plan"),
     path("outlooks", OutlooksView.as_view(), name="outlooks"),
-    path("cost-book", CostBookView.as_view(), name="cost_book"),
-    path("capital-plans", CapitalsView.as_view(), name="capitals"),
-    path(
-        "capital-plans/<number:pk>",
-        single(CAPITALS, "One capital plan", "capital-plans"),
-        name="capitals_one",
-    ),
-    path("capital-plans/<number:pk>/lines", CapitalLinesView.as_view(), name="capitals_lines"),
+    path("plan/plan.<str:file_format>", PlanFileView.as_view(), name="plan_file"),
+    path("heaters/<number:pk>/outlook", HeaterOutlookView.as_view(), name="heaters_outlook"),
 ]

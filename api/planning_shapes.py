@@ -21,6 +21,7 @@ from api.shapes import (
     number,
     text,
 )
+from fleet.estate.models import Property
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import selectors
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
@@ -52,6 +53,21 @@ class RunGiven(Given):
     horizon_years = StrictWhole(required=False, min_value=1, max_value=40)
     draws = StrictWhole(required=False, min_value=50, max_value=20_000)
     seed = StrictWhole(required=False, min_value=0, max_value=2**31 - 1)
+
+
+class CurvePoint(serializers.Serializer):
+    years = serializers.FloatField(help_text="From the day of the forecast")
+    failed = serializers.FloatField(help_text="Chance to have failed by then")
+    p10 = serializers.FloatField(allow_null=True)
+    p90 = serializers.FloatField(allow_null=True)
+
+
+class FutureShown(serializers.Serializer):
+    heater_id = serializers.IntegerField()
+    as_of = serializers.DateField()
+    curve = CurvePoint(many=True)
+    reasons = serializers.ListField(child=serializers.CharField())
+    remedies = serializers.JSONField(help_text="What would change it")
 
 
 QUANTITIES = ("expected", *selectors.QUANTILES)
@@ -242,11 +258,15 @@ class CapitalShown(Shown):
     currency = serializers.CharField(read_only=True, source="run.assumptions.currency")
     must = serializers.ListField(child=serializers.IntegerField(), read_only=True)
     must_not = serializers.ListField(child=serializers.IntegerField(), read_only=True)
+    property_caps = serializers.DictField(
+        child=serializers.CharField(), read_only=True, help_text="Number of the property -> yearly cap"
+    )
 
     class Meta:
         model = CapitalPlan
         fields = ("id", "run_id", "cap", "horizon_years", "crew", "visit_cost", "must", "must_not",
-                  "opening_balance", "shortfall_limit", "interest", "currency", "state", "error", "result", "job_id",
+                  "property_caps", "compare_age_years", "opening_balance", "contribution", "other_draws",
+                  "shortfall_limit", "interest", "currency", "state", "error", "result", "job_id",
                   "created_at", "finished_at")  # fmt: skip
 
 
@@ -257,6 +277,11 @@ CAPITALS = Rows(
     {"run_id": within("run_id", "From this run.")},
     newest_first=True,
 )
+
+
+class PropertyCap(Given):
+    property_id = Known(Property)
+    cap = Money(max_digits=13, min_value=0)
 
 
 class CapitalGiven(Given):
@@ -273,7 +298,15 @@ class CapitalGiven(Given):
     )
     must = serializers.ListField(child=Known(Heater), required=False, max_length=1000)
     must_not = serializers.ListField(child=Known(Heater), required=False, max_length=1000)
+    property_caps = PropertyCap(many=True, required=False, help_text="Yearly caps of single properties")
+    compare_age_years = StrictWhole(
+        required=False, min_value=1, max_value=60, help_text="Compare with replacing at this age"
+    )
     opening_balance = Money(required=False, max_digits=13, help_text="The reserve fund today")
+    contribution = Money(
+        required=False, allow_null=True, max_digits=13, help_text="A year; null: what the limit needs"
+    )
+    other_draws = Money(required=False, max_digits=13, help_text="Other money the fund pays a year")
     shortfall_limit = Money(required=False, max_digits=4, decimal_places=3, min_value=0)
     interest = Money(required=False, max_digits=5, decimal_places=4)
 

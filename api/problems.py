@@ -15,12 +15,28 @@ from rest_framework import exceptions
 
 from api.feed import FeedReplaced
 from fleet.care.services import CareRefused
+from fleet.contracts.book import BookRefused
+from fleet.contracts.claims import ClaimRefused
+from fleet.contracts.offers import OfferRefused
+from fleet.contracts.paying import JobRefused
+from fleet.contracts.pricing import PricingRefused
+from fleet.contracts.running import ContractRefused
+from fleet.contracts.survey import SurveyRefused
+from fleet.estate.grants import GrantRefused
 from fleet.estate.tokens import TokenRefused
 from fleet.heaters.attachments import RefusedFile
 from fleet.heaters.record_services import ChangedMeanwhile
 from fleet.heaters.services import NothingTaken, UnreadableFile
 from fleet.planning.capital import CapitalRefused
+from fleet.planning.priors import PriorRefused
+from fleet.planning.reports import ReportRefused
+from fleet.planning.reviews import ReviewRefused
 from fleet.planning.services import CostBookRefused, RunRefused
+from fleet.planning.successors import SuccessorRefused
+from fleet.reminders.escalation import RuleRefused
+from fleet.reminders.hooks import HookRefused
+from fleet.reminders.outbox import CannotSettle
+from fleet.reminders.preferences import WishRefused
 
 logger = logging.getLogger(__name__)
 CONTENT_TYPE = "application/problem+json"
@@ -122,7 +138,8 @@ def _from_validation(error: ValidationError) -> Problem:
 
 
 def _from_care(error: CareRefused) -> Problem:
-    return Problem("refused" if error.problems else "not-now", str(error), pointed(error.problems))
+    found = pointed(error.problems, names=SENT_AS)
+    return Problem("refused" if error.problems else "not-now", str(error), found)
 
 
 def _from_framework(error: exceptions.APIException) -> Problem:
@@ -134,6 +151,38 @@ def _from_framework(error: exceptions.APIException) -> Problem:
     return Problem(kinds.get(error.status_code, "malformed"), str(error.detail))
 
 
+# Refusals of verbs that say in one sentence what is wrong and what would be right.
+SAID_IN_WORDS: tuple[type[Exception], ...] = (
+    RunRefused,
+    CapitalRefused,
+    NothingTaken,
+    SurveyRefused,
+    PricingRefused,
+    OfferRefused,
+    ContractRefused,
+    JobRefused,
+    ClaimRefused,
+    BookRefused,
+    PriorRefused,
+    ReportRefused,
+    ReviewRefused,
+    SuccessorRefused,
+)
+# Refusals that say it for each field; what the verb calls a field, and the name that was sent.
+SAID_BY_FIELD: tuple[type[Exception], ...] = (
+    TokenRefused,
+    HookRefused,
+    RuleRefused,
+    WishRefused,
+    GrantRefused,
+)
+SENT_AS = {"person": "person_id", "properties": "property_ids", "people": "person_ids"}
+
+
+def _by_field(error: Any) -> Problem:
+    return Problem("refused", errors=pointed(error.problems, names=SENT_AS))
+
+
 FROM: tuple[tuple[type[Exception], Callable[[Any], Problem]], ...] = (
     (Problem, lambda error: error),
     (exceptions.APIException, _from_framework),
@@ -142,16 +191,15 @@ FROM: tuple[tuple[type[Exception], Callable[[Any], Problem]], ...] = (
     (ValidationError, _from_validation),
     (ChangedMeanwhile, lambda error: Problem("changed-meanwhile")),
     (CareRefused, _from_care),
-    (TokenRefused, lambda error: Problem("refused", errors=pointed(error.problems))),
+    *((kind, _by_field) for kind in SAID_BY_FIELD),
+    (CannotSettle, lambda error: Problem("not-now", str(error))),
     (CostBookRefused, lambda error: Problem("refused", " ".join(error.problems))),
-    (RunRefused, lambda error: Problem("refused", str(error))),
-    (CapitalRefused, lambda error: Problem("refused", str(error))),
     (
         UnreadableFile,
         lambda error: Problem("refused", str(error), [{"pointer": "/file", "detail": str(error)}]),
     ),
     (RefusedFile, lambda error: Problem("refused", str(error), [{"pointer": "/file", "detail": str(error)}])),
-    (NothingTaken, lambda error: Problem("refused", str(error))),
+    *((kind, lambda error: Problem("refused", str(error))) for kind in SAID_IN_WORDS),
     (FeedReplaced, lambda error: Problem("feed-replaced", str(error))),
     (RequestDataTooBig, lambda error: Problem("too-large")),
     (OperationalError, lambda error: Problem("busy", headers={"Retry-After": "2"})),

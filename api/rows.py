@@ -68,6 +68,15 @@ class Computed:
     make: Callable[..., Any]
 
 
+@dataclass(frozen=True)
+class Gathered:
+    """A value from other tables, looked up once for all rows of an answer: numbers of rows -> value of each."""
+
+    look_up: Callable[[list[int]], Mapping[int, Any]]
+    empty: Any = ()
+    needs: tuple[str, ...] = ("id",)
+
+
 def number(says: str = "") -> serializers.Field:
     return serializers.IntegerField(min_value=1, max_value=2**53)
 
@@ -80,7 +89,7 @@ class Rows:
     shape: type[serializers.Serializer]
     source: Callable[[], QuerySet[Any]]
     filters: Mapping[str, Filter] = field(default_factory=dict)
-    computed: Mapping[str, Computed] = field(default_factory=dict)
+    computed: Mapping[str, Computed | Gathered] = field(default_factory=dict)
     key: str = "id"
     newest_first: bool = False
     columns: dict[str, str] = field(init=False)
@@ -108,12 +117,18 @@ class Rows:
         lookups = [*(self.columns[name] for name in wanted), *(self.columns.get(one, one) for one in hidden)]
         every = [*wanted, *hidden]
         found = [dict(zip(every, line, strict=True)) for line in rows.values_list(*lookups)]
-        for row in found:
-            for name in computed:
-                made = self.computed[name]
-                row[name] = made.make(*(row[one] for one in made.needs))
-            for name in hidden:
-                if name not in computed:
+        for name in computed:
+            made = self.computed[name]
+            if isinstance(made, Gathered):
+                table = made.look_up([row["id"] for row in found])
+                for row in found:
+                    row[name] = table.get(row["id"], made.empty)
+            else:
+                for row in found:
+                    row[name] = made.make(*(row[one] for one in made.needs))
+        for name in hidden:
+            if name not in computed:
+                for row in found:
                     del row[name]
         return found
 

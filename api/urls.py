@@ -6,10 +6,59 @@ from api.numbers import Number
 
 register_converter(Number, "number")
 
-from api import care, docs, estate, heaters, others, planning, work  # noqa: E402 (their addresses use the converter)
+from api import (  # noqa: E402 (their addresses use the converter)
+    capital,
+    care,
+    care_settings,
+    changes,
+    company,
+    contracts,
+    docs,
+    estate,
+    grants,
+    heaters,
+    hooks,
+    imports,
+    labels,
+    offers,
+    people,
+    planning,
+    prices,
+    reminders,
+    reports,
+    successors,
+    surveys,
+    trust,
+    visits,
+    work,
+)
 
 app_name = "api"
-rooms = [estate, heaters, care, planning, work, others]
+rooms = [
+    estate,
+    heaters,
+    care,
+    visits,
+    labels,
+    care_settings,
+    planning,
+    prices,
+    capital,
+    reports,
+    successors,
+    company,
+    surveys,
+    offers,
+    contracts,
+    imports,
+    work,
+    changes,
+    trust,
+    reminders,
+    hooks,
+    grants,
+    people,
+]
 urlpatterns = [
     path("api/", docs.docs, name="docs"),
     path("api/v1/openapi.yaml", docs.document, name="document"),

@@ -13,11 +13,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.care import labels as verbs
-from fleet.care import notices, photos
-from fleet.care.card_words import words_of
+from fleet.care import photos, printed
 from fleet.care.models import Label, LeakReport
 from fleet.care.services import CareRefused
-from fleet.care.shut_off import shut_off_steps
 from fleet.estate.access import Need, page
 from fleet.estate.models import Building
 from fleet.estate.pages_address import pages_address
@@ -35,11 +33,7 @@ def _picture(request: HttpRequest, code: str) -> dict[str, str]:
 def labels(request: HttpRequest, pk: int) -> HttpResponse:
     """A sheet to print: one label a heater of this building, with its picture code and its letters."""
     building: Building = get_object_or_404(Building.objects.select_related("property"), pk=pk)
-    heaters = list(
-        Heater.objects.filter(position__building_id=pk, ending="")
-        .select_related("position")
-        .order_by("position", "id")
-    )
+    heaters = printed.in_service(building)
     codes = verbs.label_heaters(heaters)
     rows = [
         {"heater": row, "code": codes[row.pk].code} | _picture(request, codes[row.pk].code) for row in heaters
@@ -80,14 +74,7 @@ def scanned(request: HttpRequest, code: str) -> HttpResponse:
 
 
 def _card(heater: Heater) -> dict[str, Any]:
-    """The card's parts, English first, then the property's languages."""
-    with scoped(scope_of_organisation(heater.organisation_id, actor="someone at the label")):
-        codes = notices.languages_of(heater.position.building.property_id)
-    parts = [
-        {"code": code, "words": words, "shut_off": shut_off_steps(heater, words)}
-        for code, words in words_of(codes)
-    ]
-    return {"heater": heater, "parts": parts}
+    return {"heater": heater, "parts": printed.card_parts(heater)}
 
 
 def _photo_of(report: LeakReport | None, request: HttpRequest) -> str:

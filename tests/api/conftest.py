@@ -15,6 +15,7 @@ from fleet.estate.access import GRANTS, scope_of
 from fleet.estate.models import Membership, Person
 from fleet.estate.scope import scoped
 from tests.conftest import Cast
+from tests.fleet.contracts.conftest import trade  # noqa: F401 (a fixture)
 
 EVERYTHING = ("read", "work", "plan", "admin")
 

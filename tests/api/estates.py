@@ -22,6 +22,7 @@ from fleet.heaters.models import Attachment, Heater, ImportBatch, ServiceRecord,
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from fleet.reminders.outbox_rows import WebHook
+from tests.api import contracts, rooms
 
 DAY = date(2026, 11, 1)
 FIGURES = {name: "1.00" for name in ("expected", "p10", "p50", "p80", "p90")}
@@ -84,7 +85,8 @@ def fill(heater: Heater) -> dict[str, int]:
     company = Organisation.objects.create(name=f"Invented {heater.organisation_id}", kind="company")
     grant = AccessGrant.objects.create(company=company, level=2, granted_at=timezone.now(), **mine)
     record_change(heater, "entered")
-    return {
+    others = contracts.fill(heater, company) | rooms.fill(heater, task, paper, plan, hook)
+    return others | {
         "properties": building.property_id,
         "buildings": building.pk,
         "positions": heater.position_id,
@@ -149,8 +151,10 @@ def content_for(path: str, own: dict[str, int]) -> Any:
         "/revoke": {"reason": "made up"},
         "/priors": {"table": "effects", "row_id": "none", "value": 1, "reason": "made up"},
     }
+    bodies |= contracts.contents(own) | rooms.contents(own)
     if path.endswith("/bulk"):
         return {"rows": [content_for(path.removesuffix("/bulk"), own)]}
     if path.endswith("/tasks/complete"):
         return {"rows": [{"task_id": own["tasks"], "findings": {}}]}
-    return next((body for ending, body in bodies.items() if path.endswith(ending)), {})
+    fitting = [ending for ending in bodies if path.endswith(ending)]
+    return bodies[max(fitting, key=len)] if fitting else {}
