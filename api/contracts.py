@@ -73,8 +73,10 @@ class Standing(serializers.Serializer):
     job_cost = serializers.FloatField()
     cost = serializers.FloatField()
     earned = serializers.FloatField()
-    priced_mean = serializers.FloatField(help_text="Expected cost by now when it was priced")
-    cheaper_share = serializers.FloatField(help_text="Share of the priced futures that had cost less by now")
+    care_priced = serializers.FloatField(help_text="Expected by now when it was priced: promised care")
+    jobs_priced = serializers.FloatField(help_text="And repairs, calls and replacements")
+    priced_mean = serializers.FloatField(help_text="Both together")
+    cheaper_share = serializers.FloatField(help_text="Share of priced futures whose jobs cost less by now")
     promised = serializers.IntegerField(help_text="Tasks promised by now")
     done = serializers.IntegerField()
     late = serializers.IntegerField(help_text="Done late, or not yet")
@@ -103,7 +105,7 @@ class AllStanding(serializers.Serializer):
 
 def _standing_row(found: paying.Standing) -> Row:
     contract = found.contract
-    same = ("today", "elapsed_years", "revenue", "care_cost", "job_cost", "cost", "earned", "priced_mean",
+    same = ("today", "elapsed_years", "revenue", "care_cost", "job_cost", "cost", "earned", "priced_mean", "care_priced", "jobs_priced",
             "promised", "done", "late", "came_in_time", "sentence")  # fmt: skip
     return {
         "contract_id": contract.pk,

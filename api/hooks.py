@@ -28,7 +28,7 @@ from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
 from fleet.reminders import escalation, hooks, outbox
-from fleet.reminders.entitled import NEED_OF_KIND
+from fleet.reminders.entitled import NEED_OF_KIND, NEVER_URGENT
 from fleet.reminders.models import EscalationRule
 from fleet.reminders.outbox_rows import Delivery, WebHook
 
@@ -140,7 +140,9 @@ class RuleGiven(Given):
     person_id = StrictWhole(min_value=1, max_value=2**53, help_text="Who is told")
     after_minutes = StrictWhole(min_value=escalation.SHORTEST, max_value=escalation.LONGEST)
     kind = StrictChoice(
-        choices=["", *sorted(NEED_OF_KIND)], required=False, help_text="Empty: every urgent kind"
+        choices=["", *sorted(set(NEED_OF_KIND) - set(NEVER_URGENT))],
+        required=False,
+        help_text="Empty: every urgent kind",
     )
     property_id = Known(Property, required=False, allow_null=True, help_text="null: every property")
 

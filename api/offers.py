@@ -29,18 +29,7 @@ from fleet.heaters.attachments import MAX_BYTES
 
 def _kept(row: Offer) -> tuple[pricing.Wishes, offers.Terms]:
     """What an offer wishes and says by now."""
-    limit = row.limit_a_year
-    wishes = pricing.Wishes(
-        row.level,
-        row.response,
-        row.years,
-        float(row.price_growth),
-        None if limit is None else float(limit),
-        float(row.margin),
-        float(row.loss_chance),
-        row.care,
-        row.priced.get("experience", 1.0),
-    )
+    wishes = pricing.wishes_of(row)
     return wishes, offers.Terms(row.starts_on, row.valid_until, None, row.below_cost_reason, row.exclusions)
 
 
@@ -89,11 +78,17 @@ class PricingView(ApiView):
         spread: list[Row] = []
         if row.paths is not None:
             spread = paying.histogram(pricing.unpack_paths(row.paths).sum(axis=1))
-        return self.answer({"priced": row.priced, "content": document.content_of(row), "spread": spread})
+        return self.answer({"priced": row.priced, "content": _content(row), "spread": spread})
+
+
+def _content(row: Offer) -> Row:
+    """What the client reads: as it was issued, or, of a draft, as it would be."""
+    found: Row = row.content or document.content_of(row)
+    return found
 
 
 def _pdf(view: ApiView, row: Offer) -> tuple[bytes, str]:
-    return document.pdf(document.content_of(row)), f"offer-{row.number}-{row.version}.pdf"
+    return document.pdf(_content(row)), f"offer-{row.number}-{row.version}.pdf"
 
 
 def _scan(view: ApiView, row: Offer) -> tuple[bytes, str] | None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from django.utils import timezone
 
-from fleet.contracts import book, pricing
+from fleet.contracts import book, pricing, working_out
 from fleet.contracts.models import (
     Contract,
     ContractChange,
@@ -23,6 +23,8 @@ from fleet.contracts.models import (
 )
 from fleet.estate.models import Organisation
 from fleet.heaters.models import Heater
+from forecasting.contract_futures import Futures
+from tests.fleet.contracts.made_up import laws
 
 QUOTE = {"expected_cost": 900.0, "revenue": 1200.0, "break_even": 300.0, "price": 400.0}
 EXPECTED = {"care_hours": 9.0, "care_trips": 6.0, "repairs": 1.0, "failures": 0.4}
@@ -32,7 +34,13 @@ def fill(heater: Heater, other: Organisation) -> dict[str, int]:
     """As if this heater's organisation were the company, and `other` its client and its company at once."""
     mine: dict[str, Any] = {"organisation_id": heater.organisation_id}
     today, now = timezone.now().date(), timezone.now()
-    survey = Survey.objects.create(client=other, begun_on=today, **mine)
+    nothing = np.array([], dtype=np.int64)
+    futures = Futures(
+        np.array([heater.pk]), 20, 3, nothing, nothing, np.zeros(20), np.zeros((20, 3)), np.zeros(1), laws()
+    )
+    survey = Survey.objects.create(
+        client=other, begun_on=today, futures=working_out.pack(futures), horizon_years=3, **mine
+    )
     line = SurveyLine.objects.create(survey=survey, heater=heater, place="a place", **mine)
     priced = {
         "heaters": {str(heater.pk): [400.0, 900.0, 1.0]},

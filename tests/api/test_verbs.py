@@ -44,7 +44,6 @@ NOT_THROUGH_THE_API = {
     "fleet.estate.throttle.forget_old": WORKER,
     "fleet.estate.throttle.give_back": NOT_IN_YET,
     "fleet.estate.throttle.take_try": NOT_IN_YET,
-    "fleet.estate.tidying.tidy_up": WORKER,
     "fleet.estate.tokens.make_token": "a token cannot make its own successor: a person makes it on a page",
     "fleet.heaters.services.note_failure": WORKER,
     "fleet.heaters.services.take": WORKER,
