@@ -22,6 +22,7 @@ from fleet.contracts.models import (
     WarrantyClaim,
 )
 from fleet.estate.models import Organisation
+from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from forecasting.contract_futures import Futures
 from tests.fleet.contracts.made_up import laws
@@ -112,6 +113,7 @@ def fill(heater: Heater, other: Organisation) -> dict[str, int]:
         **mine,
     )
     claim = WarrantyClaim.objects.create(contract=contract, heater=heater, words="made up", **mine)
+    _at_the_company(other, heater, terms)
     received = ReceivedOffer.objects.create(
         company=other,
         company_name="Invented",
@@ -134,6 +136,16 @@ def fill(heater: Heater, other: Organisation) -> dict[str, int]:
         "contract-jobs": job.pk,
         "warranty-claims": claim.pk,
     }
+
+
+def _at_the_company(company: Organisation, heater: Heater, terms: dict[str, Any]) -> None:
+    """The company's own row of what the client received."""
+    with scoped(scope_of_organisation(company, actor="test")):
+        theirs = {"organisation": company, "client": heater.organisation}
+        survey = Survey.objects.create(begun_on=terms["starts_on"], **theirs)
+        own = terms | theirs | {"survey": survey, "book": book.ensure_book(company)}
+        own.pop("organisation_id")
+        Offer.objects.create(number=1, state="issued", **own)
 
 
 def contents(own: dict[str, int]) -> dict[str, Any]:
