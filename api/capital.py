@@ -12,9 +12,9 @@ from api.door import ApiView
 from api.operations import Asked, operation
 from api.planning_shapes import CAPITAL_LINES, CAPITALS, CapitalGiven, CapitalShown, capital_lines
 from api.problems import Problem
-from api.usual import CSV, XLSX, as_file, single
+from api.usual import CSV, XLSX, Verb, act, as_file, single
 from fleet.estate.access import Need
-from fleet.planning import capital, capital_files, capital_words, selectors
+from fleet.planning import capital, capital_files, capital_words, making, selectors
 from fleet.planning.capital_rows import CapitalPlan
 
 
@@ -82,6 +82,10 @@ class Ways(serializers.Serializer):
 WAY = Asked(serializers.CharField(max_length=40), "Name of a way, to be held against the other.")
 
 
+def _call_off(view: ApiView, row: CapitalPlan) -> None:
+    making.call_off(row)
+
+
 class WaysView(ApiView):
     @operation(
         Need.READ, "The ways compared on the same draws, and what the reserve must receive.", gives=Ways,
@@ -127,6 +131,11 @@ urlpatterns = [
         "capital-plans/<number:pk>",
         single(CAPITALS, "One capital plan", "capital-plans"),
         name="capitals_one",
+    ),
+    path(
+        "capital-plans/<number:pk>/cancel",
+        act(CAPITALS, "capital-plans", Verb(Need.PLAN, "Call a capital plan off.", _call_off)),
+        name="capitals_cancel",
     ),
     path("capital-plans/<number:pk>/lines", CapitalLinesView.as_view(), name="capitals_lines"),
     path("capital-plans/<number:pk>/ways", WaysView.as_view(), name="capitals_ways"),

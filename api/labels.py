@@ -17,6 +17,7 @@ from fleet.care import labels, notices, printed
 from fleet.care.models import Visit
 from fleet.estate.access import Need
 from fleet.estate.models import Building
+from fleet.estate.pages_address import pages_address
 from fleet.heaters.models import Heater
 
 
@@ -34,7 +35,7 @@ class Labels(serializers.Serializer):
 
 
 def _address(view: ApiView, code: str) -> str:
-    return str(view.request._request.build_absolute_uri(reverse("care:scanned", args=[code])))
+    return pages_address(view.request._request, reverse("care:scanned", args=[code]))
 
 
 def _labels(view: ApiView, building: Building) -> list[tuple[Heater, str, str]]:

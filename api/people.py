@@ -18,6 +18,7 @@ from api.usual import Doors, Verb, act, listing, one_of, single, whole_only
 from fleet.estate import account_mail, people, retention, tokens
 from fleet.estate.access import Need
 from fleet.estate.models import Membership, Property
+from fleet.estate.pages_address import pages_address
 from fleet.estate.people_rows import Invitation, SecurityEvent
 from fleet.estate.scope import current_scope
 from fleet.estate.token_rows import AccessToken
@@ -161,7 +162,7 @@ class InvitationsView(ApiView):
             _numbers(given.get("property_ids")),
             member.person if member else None,
         )
-        root = request._request.build_absolute_uri("/")
+        root = pages_address(request._request)
         address = None if settings.MAIL_SET_UP else account_mail.join_address(row, root)
         if settings.MAIL_SET_UP:
             account_mail.send_invitation(row, root)

@@ -18,6 +18,7 @@ from api.shapes import Given, Known, Money, Shown, StrictText, StrictWhole, numb
 from api.usual import PDF, XLSX, File, Verb, act, file_of, listing, single
 from fleet.estate.access import Need
 from fleet.estate.models import Property
+from fleet.estate.pages_address import pages_address
 from fleet.planning import reports, reviews
 from fleet.planning.capital_rows import CapitalPlan
 from fleet.planning.models import PlanReview
@@ -91,7 +92,7 @@ class LinkMade(serializers.Serializer):
 
 def _share(view: ApiView, row: PlanReport) -> HttpResponse:
     link, key = reports.share_report(row, view.given.get("days", 30), view.given.get("words", ""))
-    address = view.request._request.build_absolute_uri(f"/shared/plan/{key}/")
+    address = pages_address(view.request._request, f"/shared/plan/{key}/")
     made = {"link": LINKS.one(link.pk), "address": address}
     return view.answer(made, 201, {"Location": f"/api/v1/shared-links/{link.pk}"})
 

@@ -19,7 +19,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Property
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import next_unit, successors
-from fleet.planning.cost_book import ensure_cost_book, require_whole_organisation
+from fleet.planning.cost_book import cost_book_shown, require_whole_organisation
 from fleet.planning.efficiency import efficiency_rules
 from fleet.planning.models import SuccessorRule
 
@@ -158,7 +158,7 @@ class NextUnitsView(ApiView):
         heater = rows.filter(pk=pk).first()
         if heater is None or heater.organisation_id != organisation.pk:
             raise Http404
-        book = ensure_cost_book(organisation)
+        book = cost_book_shown(organisation)
         today = today_of(organisation, heater.position.building.property)
         return self.answer(
             {

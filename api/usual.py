@@ -177,7 +177,9 @@ def whole_only(view: ApiView) -> None:
     from api.problems import Problem
 
     if not view.caller.sees_all_properties:
-        raise Problem("not-allowed", "Only who sees all properties does this.")
+        raise Problem(
+            "not-allowed", "This concerns the whole house: only who sees all its properties may ask for it."
+        )
 
 
 __all__ = [

@@ -9,6 +9,7 @@ from django.urls import path
 
 from api.door import ApiView
 from api.operations import operation
+from api.problems import Problem
 from api.usual import listing, single, whole_only
 from api.work_shapes import HISTORY, JOBS, JobShown, QualityShown
 from fleet.estate import background
@@ -26,6 +27,15 @@ def _job(pk: int) -> Job:
     return found
 
 
+def _job_to_change(view: ApiView, pk: int) -> Job:
+    job = _job(pk)
+    if background.need_to_change(job) not in view.caller.needs:
+        raise Problem(
+            "not-allowed", "This kind of job is called off and set off again by who may ask for it."
+        )
+    return job
+
+
 class CancelJobView(ApiView):
     @operation(
         Need.PLAN,
@@ -34,14 +44,14 @@ class CancelJobView(ApiView):
         tag="jobs",
     )
     def post(self, request: Any, pk: int) -> HttpResponse:
-        background.cancel(_job(pk))
+        background.cancel(_job_to_change(self, pk))
         return self.answer(JOBS.one(pk))
 
 
 class AgainView(ApiView):
     @operation(Need.PLAN, "Try a job again that was given up or called off.", gives=JobShown, tag="jobs")
     def post(self, request: Any, pk: int) -> HttpResponse:
-        background.try_again(_job(pk))
+        background.try_again(_job_to_change(self, pk))
         return self.answer(JOBS.one(pk))
 
 
@@ -79,6 +89,7 @@ class QualityView(ApiView):
         tag="data-quality",
     )
     def post(self, request: Any) -> HttpResponse:
+        whole_only(self)
         organisation = self.caller.organisation
         today = today_of(organisation).isoformat()
         job = background.enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)
