@@ -41,7 +41,6 @@ NOT_THROUGH_THE_API = {
     "fleet.estate.security_log.note_of_person": NOT_IN_YET,
     "fleet.estate.services.admit_person": OPERATOR,
     "fleet.estate.services.found_organisation": OPERATOR,
-    "fleet.estate.throttle.first_use": NOT_IN_YET,
     "fleet.estate.throttle.forget_old": WORKER,
     "fleet.estate.throttle.give_back": NOT_IN_YET,
     "fleet.estate.throttle.take_try": NOT_IN_YET,
