@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from forecasting.cells import gather
 from forecasting.cohorts import run_cohorts
 from forecasting.episodes import FloatArray, FutureStates, IntArray
 from forecasting.plan import Plan, Prices, price_levels
-from forecasting.positions import Counts, simulate_positions
+from forecasting.positions import Counts, simulate_positions, steps_of
 from forecasting.posterior import Posterior
 from forecasting.risk import (
     Multipliers,
@@ -31,7 +34,8 @@ __all__ = [
     "replacement_streams",
 ]
 
-EXACT_WORK = 30_000_000  # heaters x paths x periods, about two seconds on two cores
+EXACT_WORK = 30_000_000  # heaters x paths x years, about two seconds on two cores
+HEATERS_A_GROUP = 10  # with fewer, cells hold hardly more than a heater each and save nothing
 EXPECTED_PATHS = 200
 
 
@@ -52,6 +56,7 @@ def replacement_streams(
     exact: bool | None = None,
     chance_seed: int | None = None,
     ageing: FloatArray | None = None,
+    expected_of_all: int | None = None,
 ) -> Streams:
     """Joint paths of the portfolio over the periods.
 
@@ -60,11 +65,13 @@ def replacement_streams(
     successor_kind      (K,) index of the kind that takes over from each kind
     planned_age_years   replace every heater that reaches this age (overdue ones in the first period)
     planned_period      (N,) index of the period in which a heater in service is to be replaced, -1 = none
-    exact               heater by heater (default up to 30 million heaters x paths x periods: 1,000
-                        heaters over 30 years on 1,000 paths), else by cohort cells
+    exact               heater by heater (default up to 30 million heaters x paths x years, 1,000 heaters over
+                        30 years on 1,000 paths, and with under ten heaters a group), else by cohort cells
     chance_seed         seed of the fates alone, for one of several parts of a portfolio: parts on the same
                         ``seed`` share parameters and prices path by path, and so can be added path by path
     ageing              (K, V, P) how successors age (``ageing_profile``), when these heaters are a part
+    expected_of_all     work out the expectation given the parameters for so many paths only and for all groups
+                        together: ``expected_base_cost`` then has one group
 
     Each path takes one posterior draw, one rate of price growth and its own chance.  A failed or removed
     heater is followed in the same period by a successor of age 0 with the position's water, pressure, use
@@ -91,19 +98,24 @@ def replacement_streams(
         raise ValueError(f"paths is {paths}; give at least 1")
     count = len(states.heater_ids)
     draws = _draws_of_paths(posterior, paths)
-    few = np.unique(np.linspace(0, paths - 1, min(paths, EXPECTED_PATHS)).round().astype(np.int64))
-    by_position = count * paths * plan.period_count <= EXACT_WORK if exact is None else exact
+    some = min(paths, expected_of_all or EXPECTED_PATHS)
+    few = np.unique(np.linspace(0, paths - 1, some).round().astype(np.int64))
+    whole = plan
+    if expected_of_all:
+        whole = replace(plan, groups=np.zeros_like(plan.groups), group_count=1)
+    work = count * paths * (len(steps_of(plan)) - 1)
+    by_position = (work <= EXACT_WORK or count < HEATERS_A_GROUP * n_groups) if exact is None else exact
     if count:
         profile = ageing_profile(posterior, states) if ageing is None else ageing
-        counts, expected = _both(posterior, states, plan, draws, few, by_position, profile)
+        counts, expected = _both(posterior, states, (plan, whole), draws, few, by_position, profile)
     else:
-        counts, expected = Counts.empty(paths, plan), Counts.empty(len(few), plan)
+        counts, expected = Counts.empty(paths, plan), Counts.empty(len(few), whole)
     level = price_levels(prices, edges, paths, seed)
     return Streams(
         periods=_labels(period_labels, plan.period_count, "year {}"),
         groups=_labels(group_labels, n_groups, "group {}"),
-        failures=counts.failures.round().astype(np.int32),
-        planned=counts.planned.round().astype(np.int32),
+        failures=_whole(counts.failures),
+        planned=_whole(counts.planned),
         cost=counts.base_cost * level[:, :, None],
         base_cost=counts.base_cost,
         price_level=level,
@@ -116,19 +128,22 @@ def replacement_streams(
 def _both(
     posterior: Posterior,
     states: FutureStates,
-    plan: Plan,
+    plans: tuple[Plan, Plan],
     draws: IntArray,
     few: IntArray,
     by_position: bool,
     profile: FloatArray,
 ) -> tuple[Counts, Counts]:
-    """The paths, and for a few of them the expectation given their parameters."""
+    """The paths, and for a few of them the expectation given their parameters, by the groups of the second plan."""
+    plan, whole = plans
     multipliers = building_multipliers(posterior, states, draws)
-    cells = gather(posterior, states, plan, multipliers)
     those = Multipliers(multipliers.column, multipliers.z[few])
-    expected = run_cohorts(posterior, cells, plan, those, draws[few], profile, by_chance=False)
+    cells = gather(posterior, states, whole, multipliers)
+    expected = run_cohorts(posterior, cells, whole, those, draws[few], profile, by_chance=False)
     if by_position:
         return simulate_positions(posterior, states, plan, draws, profile), expected
+    if whole is not plan:
+        cells = gather(posterior, states, plan, multipliers)
     return run_cohorts(posterior, cells, plan, multipliers, draws, profile), expected
 
 
@@ -138,6 +153,10 @@ def _draws_of_paths(posterior: Posterior, paths: int) -> IntArray:
     if paths >= total:
         return np.arange(paths) % total
     return np.linspace(0, total - 1, paths).round().astype(np.int64)
+
+
+def _whole(values: npt.NDArray[Any]) -> npt.NDArray[np.int32]:
+    return np.rint(values).astype(np.int32) if values.dtype.kind == "f" else values.astype(np.int32)
 
 
 def _labels(given: Sequence[str] | None, count: int, pattern: str) -> tuple[str, ...]:

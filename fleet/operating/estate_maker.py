@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from django.db import transaction
 
+from fleet.estate.bulk_rows import reserve_ids, write_rows
 from fleet.estate.models import Building, Organisation, Position, Property
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from fleet.operating import invented_rows as rows
-from fleet.operating.bulk_rows import reserve_ids, write_rows
 from fleet.operating.invented_estate import Asked, Block, simulated
 from fleet.operating.invented_lives import NEVER
 

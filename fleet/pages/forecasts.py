@@ -75,7 +75,7 @@ def _of_part(run: ForecastRun, grouping: str, key: Any) -> tuple[list[Any], list
     place = key
     if grouping == "building":
         place = Building.objects.filter(pk=key).values_list("property_id", flat=True).first()
-    found = tables_of(run, place) if place else {}
+    found = tables_of(run, place, key if grouping == "building" else None) if place else {}
     own = [row for row in found.get("own_years", ()) if grouping == "property" and row["key"] == key]
     if own:
         return own[0]["calendar"], own[0]["years"]

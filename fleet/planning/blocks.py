@@ -1,6 +1,7 @@
 """A large forecast cut into blocks of whole properties that share one fit, each followed by itself, then joined.
 
-On path r every block takes draw r of the parameters and path r of the prices, so blocks add up path by path: the
+The parameters are fitted on a sample of whole properties; each building's own multiplier is drawn in its block, from
+what that building has seen, so that no process ever holds the whole fleet. On path r every block takes draw r of the parameters and path r of the prices, so blocks add up path by path: the
 portfolio's spread is that of the sums. How a fleet is cut depends on the fleet alone, never on how many workers there
 are, and blocks are added in their order, so the numbers are the same to the bit whoever computes them.
 """
@@ -14,19 +15,21 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from fleet.planning import chain, tables
+from fleet.planning import chain, priors, tables
 from fleet.planning.remedies import MOST_HEATERS, remedies
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from fleet.planning.chain import Asked, Ground
     from fleet.planning.prices import Pricing
     from forecasting.episodes import Records
     from forecasting.posterior import Posterior
 
 BLOCK_HEATERS = 4000  # in service; up to half as many more are still followed in one piece
-AGEING_HEATERS = 20_000  # enough to read off how this fleet's heaters are cared for at each age
+FIT_HEATERS = (
+    40_000  # on record: some 25,000 failures, from which any further one would teach next to nothing
+)
+LARGE_DRAWS = 200  # of the parameters, for each path its own
+EXPECTED_PATHS = 40  # for which chance is averaged out, to tell its share of the spread
 # Heaters in service times joint paths: 24,000 heaters get 1,000 paths, 60,000 get 400, and none fewer than 200. The
 # more heaters, the less chance weighs in the total, and the fewer paths tell its spread.
 LARGEST_WORK = 24_000_000
@@ -34,10 +37,8 @@ LEAST_PATHS = 200
 LISTED = 300  # groups written into a large run's own result; the others stand with their block
 
 
-def cut(heaters: pd.DataFrame) -> list[list[int]]:
-    """Properties by block, in the order of their numbers. One block holds all of a small fleet."""
-    counted = heaters[heaters["ending"] == ""]["property_id"].value_counts().sort_index()
-    standing = [(int(number), int(count)) for number, count in zip(counted.index, counted, strict=True)]
+def cut(standing: Sequence[tuple[int, int]]) -> list[list[int]]:
+    """Properties by block, from their heaters in service, in the order of their numbers. A small fleet is one block."""
     if sum(count for _, count in standing) <= BLOCK_HEATERS * 1.5:
         return [[number for number, _ in standing]]
     blocks: list[list[int]] = [[]]
@@ -51,54 +52,36 @@ def cut(heaters: pd.DataFrame) -> list[list[int]]:
     return blocks
 
 
-def shared_ground(records: Records, posterior: Posterior, asked: Asked, blocks: list[list[int]]) -> Ground:
+def sample(recorded: Sequence[tuple[int, int]]) -> list[int]:
+    """Properties to fit on, evenly spaced over the numbers: all of a fleet of at most FIT_HEATERS on record."""
+    total = sum(count for _, count in recorded)
+    if total <= FIT_HEATERS:
+        return [number for number, _ in recorded]
+    step = total / FIT_HEATERS
+    wanted = round(len(recorded) / step)
+    return [recorded[int(at * step)][0] for at in range(wanted)]
+
+
+def shared_ground(
+    records: Records, posterior: Posterior, asked: Asked, standing: Sequence[tuple[int, int]]
+) -> Ground:
     """Calendars, number of paths and the ageing of successors, the same for every block."""
     from forecasting.episodes import future_states
     from forecasting.risk import ageing_profile
 
-    ground = chain.ground_of(records.as_of, [number for block in blocks for number in block], asked)
-    standing = records.heaters[records.heaters["ending"] == ""]
-    finest = standing[["property_id", "building_id", "kind"]].drop_duplicates()
-    groups = finest["property_id"].value_counts()
-    most = max(int(groups.reindex(block).sum()) for block in blocks)
-    numbers = standing["property_id"].value_counts().sort_index()
-    step = max(1, round(len(standing) / AGEING_HEATERS))
-    some = of_properties(records, [int(number) for number in numbers.index[::step]])
-    states = future_states(some, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
-    paths = min(chain.paths_for(most, ground, asked), max(LEAST_PATHS, LARGEST_WORK // len(standing)))
-    return replace(ground, paths=min(paths, asked.draws), ageing=ageing_profile(posterior, states))
-
-
-def of_properties(records: Records, property_ids: Sequence[int]) -> Records:
-    heaters = records.heaters[records.heaters["property_id"].isin(property_ids)].reset_index(drop=True)
-    services = records.services
-    return replace(
-        records,
-        heaters=heaters,
-        services=services[services["heater_id"].isin(heaters["heater_id"])].reset_index(drop=True),
-        waters=records.waters[records.waters["building_id"].isin(heaters["building_id"])].reset_index(
-            drop=True
-        ),
-    )
-
-
-def posterior_of(posterior: Posterior, building_ids: set[int]) -> Posterior:
-    """The same draws with the multipliers of some buildings only."""
-    places = [at for at, number in enumerate(posterior.buildings) if number in building_ids]
-    return replace(
-        posterior,
-        buildings=tuple(posterior.buildings[at] for at in places),
-        z=posterior.z[:, places],
-        building_failures=posterior.building_failures[places],
-        building_exposure=posterior.building_exposure[:, places],
-    )
+    ground = chain.ground_of(records.as_of, [number for number, _ in standing], asked)
+    states = future_states(records, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
+    total = sum(count for _, count in standing)
+    most = min(asked.draws, LARGE_DRAWS, max(LEAST_PATHS, LARGEST_WORK // total))
+    return replace(ground, paths=most, ageing=ageing_profile(posterior, states))
 
 
 @dataclass(frozen=True)
 class Block:
     """What one block says: its heaters, its own groups' tables, and what is added to the portfolio's."""
 
-    answer: chain.Answer  # outlooks, reasons, remedies; its plan holds the groups of this block only
+    answer: chain.Answer  # outlooks, reasons, remedies; no plan
+    figures: dict[str, Any]  # arrays: the years' figures of this block's own groups
     sums: dict[str, Any]  # arrays: by path, cell and kind, or by path and cell
     facts: dict[str, Any]  # counts that are added
 
@@ -106,18 +89,22 @@ class Block:
 def compute(
     number: int,
     records: Records,
-    posterior: Posterior,
+    parameters: Posterior,
     price: Callable[[Sequence[int]], Pricing],
     asked: Asked,
     ground: Ground,
     share: float,
 ) -> Block:
     """One block. `share` is its share of the fleet, and of the heaters for which remedies are tried."""
-    from forecasting.episodes import future_states
+    from forecasting.buildings import with_buildings
+    from forecasting.episodes import build_episodes, future_states
+    from forecasting.lifetimes import load_prior
     from forecasting.outlook import heater_outlooks, reasons
 
+    prior = load_prior(list(parameters.kinds), parameters.covariates, *priors.tables(asked.priors))
+    posterior = with_buildings(parameters, build_episodes(records, parameters.kinds), prior)
     # Fates of their own; 2**32 keeps them apart from any seed a person can give.
-    ground = replace(ground, chance_seed=asked.seed + (number + 1) * 2**32)
+    ground = replace(ground, chance_seed=asked.seed + (number + 1) * 2**32, expected_paths=EXPECTED_PATHS)
     states = future_states(records, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
     pricing = price([int(heater) for heater in states.heater_ids])
     outlooks = heater_outlooks(posterior, states)
@@ -126,12 +113,7 @@ def compute(
     streams, groups = chain.follow(records, posterior, states, pricing, asked, ground)
     paths = tables.Paths(streams.failures, streams.planned, streams.cost)
     expected = paths.expected()
-    in_year = ground.in_year[ground.portfolio_month]
-    keys = {"property": [group[0] for group in groups], "building": [group[1] for group in groups]}
-    plan = {
-        "groups": {name: chain.table_of(paths, expected, labels, in_year) for name, labels in keys.items()},
-        "own_years": chain.own_years(paths, expected, keys["property"], ground),
-    }
+    figures = _figures(paths, expected, groups, ground)
     outlooks = outlooks.assign(
         planned_cost=[str(cost) for cost in pricing.planned],
         emergency_cost=[str(cost) for cost in pricing.emergency],
@@ -147,7 +129,40 @@ def compute(
     sums = _sums(
         streams, expected, [posterior.kinds.index(group[2]) for group in groups], len(posterior.kinds)
     )
-    return Block(chain.Answer(plan, outlooks, why, {}, posterior.version, helping), sums, facts)
+    return Block(chain.Answer({}, outlooks, why, {}, posterior.version, helping), figures, sums, facts)
+
+
+def _figures(
+    paths: tables.Paths, expected: tables.Expected, groups: list[tuple[int, int, str]], ground: Ground
+) -> dict[str, Any]:
+    """By property and by building in the portfolio's years; properties with other fiscal years in those too."""
+    import numpy as np
+
+    answer: dict[str, Any] = {}
+
+    def keep(name: str, labels: list[int], month: int, chosen: list[int] | None = None) -> None:
+        some, whole = paths, expected
+        if chosen is not None:
+            labels = [labels[at] for at in chosen]
+            some = tables.Paths(
+                *(values[:, :, chosen] for values in (paths.failures, paths.planned, paths.cost))
+            )
+            whole = tables.Expected(
+                *(values[:, chosen] for values in (expected.failures, expected.planned, expected.cents))
+            )
+        keys, found = tables.figures(some, whole, labels, ground.in_year[month])
+        answer[f"{name} keys"] = np.array(keys, dtype=np.int64)
+        answer[f"{name} sums"], answer[f"{name} spreads"] = found.sums, found.spreads
+
+    property_of, building_of = [group[0] for group in groups], [group[1] for group in groups]
+    keep("property", property_of, ground.portfolio_month)
+    keep("building", building_of, ground.portfolio_month)
+    for month in ground.calendars:
+        others = month != ground.portfolio_month
+        own = [at for at, number in enumerate(property_of) if others and ground.months[number] == month]
+        if own:
+            keep(f"own {month}", property_of, month, own)
+    return answer
 
 
 def _sums(streams: Any, expected: tables.Expected, kind_of: list[int], kinds: int) -> dict[str, Any]:
@@ -155,21 +170,37 @@ def _sums(streams: Any, expected: tables.Expected, kind_of: list[int], kinds: in
 
     member = np.zeros((len(kind_of), kinds))
     member[np.arange(len(kind_of)), kind_of] = 1.0
-    whole = member.astype(np.int64)
     return {
-        "failures": (streams.failures @ whole).astype(np.int32),
-        "planned": (streams.planned @ whole).astype(np.int32),
+        # Whole numbers far below 2**53, so that the quick product of doubles is exact.
+        "failures": np.rint(streams.failures.astype(float) @ member).astype(np.int32),
+        "planned": np.rint(streams.planned.astype(float) @ member).astype(np.int32),
         "cost": streams.cost @ member,
         "base_cost": streams.base_cost.sum(axis=2),
         "expected_base_cost": streams.expected_base_cost.sum(axis=2),
         "price_level": streams.price_level,
         "expected_paths": streams.expected_paths,
-        **{f"expected_{name}": getattr(expected, name) @ whole for name in ("failures", "planned", "cents")},
+        **{f"expected_{name}": getattr(expected, name) @ member.astype(np.int64) for name in tables.MEASURES},
     }
 
 
 ADDED = ("failures", "planned", "cost", "base_cost", "expected_base_cost", "expected_failures",
          "expected_planned", "expected_cents")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Listed:
+    """One group that may be among the costliest."""
+
+    cents: int
+    key: int
+    rows: tables.Figures  # of this group alone
+
+
+def figures_of(arrays: dict[str, Any], name: str) -> tuple[list[int], tables.Figures]:
+    """Keys and figures of one grouping of a block; empty where it has none."""
+    if f"{name} keys" not in arrays:
+        return [], tables.Figures(*(arrays[f"property {part}"][..., :0] for part in ("sums", "spreads")))
+    return arrays[f"{name} keys"].tolist(), tables.Figures(arrays[f"{name} sums"], arrays[f"{name} spreads"])
 
 
 class Join:
@@ -178,26 +209,38 @@ class Join:
     def __init__(self) -> None:
         self.total: dict[str, Any] = {}
         self.facts: list[dict[str, Any]] = []
-        self.groups: dict[str, list[dict[str, Any]]] = {"property": [], "building": []}
-        self.own_years: list[dict[str, Any]] = []
+        self.groups: dict[str, list[_Listed]] = {"property": [], "building": []}
+        self.own_years: dict[int, tuple[int, tables.Figures]] = {}  # by property: its month, its figures
         self.left_out = Counter[str]()
 
-    def add(self, sums: dict[str, Any], facts: dict[str, Any], plan: dict[str, Any]) -> None:
+    def add(self, sums: dict[str, Any], facts: dict[str, Any], figures: dict[str, Any]) -> None:
         if not self.total:
             self.total = {name: values.copy() for name, values in sums.items()}
         else:
             for name in ADDED:
                 self.total[name] += sums[name]
         self.facts.append(facts)
-        for name, rows in self.groups.items():
-            rows += plan["groups"][name]
-            # The costliest are listed; more than that no page could show.
-            rows.sort(key=lambda row: (-Decimal(row["years"][-1]["cost_so_far"]["expected"]), row["key"]))
-            self.left_out[name] += max(0, len(rows) - LISTED)
-            del rows[LISTED:]
-        self.own_years += plan["own_years"]
-        listed = {row["key"] for row in self.groups["property"]}
-        self.own_years = [row for row in self.own_years if row["key"] in listed]
+        for name, listed in self.groups.items():
+            self._list(name, listed, figures)
+        own = {row.key for row in self.groups["property"]}
+        for name in figures:
+            if name.startswith("own ") and name.endswith(" keys"):
+                keys, found = figures_of(figures, name.removesuffix(" keys"))
+                month = int(name.split()[1])
+                self.own_years |= {
+                    key: (month, found.pick([at])) for at, key in enumerate(keys) if key in own
+                }
+        self.own_years = {key: kept for key, kept in self.own_years.items() if key in own}
+
+    def _list(self, name: str, listed: list[_Listed], figures: dict[str, Any]) -> None:
+        """The costliest are listed; more than that no page could show."""
+        keys, found = figures_of(figures, name)
+        cents = found.whole_cost().tolist()
+        costliest = sorted(range(len(keys)), key=lambda at: (-cents[at], keys[at]))[:LISTED]
+        listed += [_Listed(cents[at], keys[at], found.pick([at])) for at in costliest]
+        listed.sort(key=lambda row: (-row.cents, row.key))
+        self.left_out[name] += len(keys) - len(costliest) + max(0, len(listed) - LISTED)
+        del listed[LISTED:]
 
     def plan(self, kinds: Sequence[str], ground: Ground) -> dict[str, Any]:
         from forecasting.streams import Streams
@@ -216,8 +259,10 @@ class Join:
         return {
             **chain.head_of(ground, int(total["cost"].shape[0])),
             "groups": {"total": chain.table_of(paths, expected, [""] * len(kinds), in_year), "kind": present,
-                       **self.groups},
-            "own_years": self.own_years,
+                       **{name: [{"key": row.key, "years": row.rows.rows(0)} for row in listed]
+                          for name, listed in self.groups.items()}},
+            "own_years": [own_year(key, month, found, 0, ground)
+                          for key, (month, found) in sorted(self.own_years.items())],
             "left_out": dict(self.left_out),
             "spread": {name: round(float(getattr(shares, name)), 6) for name in ("parameters", "chance", "prices")},
             "method": " and ".join(sorted({facts["method"] for facts in self.facts})),
@@ -246,6 +291,12 @@ class Join:
             "size_assumed": sum(facts["size_assumed"] for facts in self.facts),
             "made_of": list(parts.values()),
         }
+
+
+def own_year(key: int, month: int, found: tables.Figures, at: int, ground: Ground) -> dict[str, Any]:
+    """A property's figures in its own fiscal years, as a run's result holds them."""
+    calendar = chain.calendar_of(ground.calendars[month])
+    return {"key": key, "fiscal_start_month": month, "calendar": calendar, "years": found.rows(at)}
 
 
 def _any(row: dict[str, Any]) -> bool:

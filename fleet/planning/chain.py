@@ -177,6 +177,7 @@ class Ground:
     paths: int | None = None  # as many as the tables' size allows
     chance_seed: int | None = None
     ageing: Any = None
+    expected_paths: int | None = None  # by every group where nothing is said
 
     @property
     def in_year(self) -> dict[int, Any]:
@@ -241,6 +242,7 @@ def follow(
         seed=asked.seed,
         chance_seed=ground.chance_seed,
         ageing=ground.ageing,
+        expected_of_all=ground.expected_paths,
     )
     return streams, groups
 
@@ -278,7 +280,7 @@ def _tables(paths: tables.Paths, groups: list[tuple[int, int, str]], ground: Gro
 
 def head_of(ground: Ground, paths: int) -> dict[str, Any]:
     return {
-        "years": _calendar(ground.calendars[ground.portfolio_month]),
+        "years": calendar_of(ground.calendars[ground.portfolio_month]),
         "fiscal_start_month": ground.portfolio_month,
         "paths": paths,
     }
@@ -302,14 +304,14 @@ def own_years(
             continue
         rows = dict(tables.grouped_table(paths, expected, property_of, ground.in_year[month]))
         answer += [
-            {"key": key, "fiscal_start_month": month, "calendar": _calendar(years), "years": rows[key]}
+            {"key": key, "fiscal_start_month": month, "calendar": calendar_of(years), "years": rows[key]}
             for key in sorted(rows)
             if ground.months[key] == month
         ]
     return answer
 
 
-def _calendar(years: Sequence[periods.FiscalYear]) -> list[dict[str, Any]]:
+def calendar_of(years: Sequence[periods.FiscalYear]) -> list[dict[str, Any]]:
     return [
         {"label": year.label, "start": str(year.start), "last_day": str(year.last_day), "whole": year.whole}
         for year in years

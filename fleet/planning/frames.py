@@ -11,6 +11,7 @@ from datetime import date
 from typing import Any
 
 import pandas as pd
+from django.db.models import Count, Q
 
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from forecasting.episodes import Records
@@ -76,6 +77,16 @@ def records_in_scope(as_of: date, heater_ids: Sequence[int] | None = None) -> Re
         heaters = heaters[heaters["heater_id"].isin(list(heater_ids))].reset_index(drop=True)
     services = services[services["heater_id"].isin(heaters["heater_id"])].reset_index(drop=True)
     return Records(heaters=_contract(heaters), services=services, waters=waters, as_of=as_of)
+
+
+def standing_by_property(as_of: date) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """(property, heaters on record) and (property, heaters in service) on a day, in the order of their numbers."""
+    known = Heater.objects.exclude(installed_earliest__gt=as_of).order_by()
+    by_property = known.values_list("position__building__property_id")
+    in_service = by_property.filter(Q(ending="") | Q(removed_earliest__gt=as_of))
+    counted = (rows.annotate(count=Count("pk")) for rows in (by_property, in_service))
+    recorded, standing = (sorted(rows) for rows in counted)
+    return recorded, standing
 
 
 def _frame(rows: Any, columns: Sequence[str]) -> pd.DataFrame:

@@ -15,13 +15,16 @@ class ForecastPart(ScopedModel):
     number = models.PositiveIntegerField()
     property_ids = models.JSONField()
     share = models.FloatField()
-    question = models.BinaryField(null=True, help_text="Draws of the fit for these buildings")
+    question = models.BinaryField(null=True, help_text="Draws of the parameters")
     done = models.BooleanField(default=False)
     claim = models.UUIDField(null=True)
     claimed_until = models.DateTimeField(null=True)
     sums = models.BinaryField(null=True, help_text="What is added to the portfolio, by path")
     facts = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
-    tables = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    figures = models.BinaryField(null=True, help_text="The years' figures of this part's own groups")
+    tables = models.JSONField(
+        default=dict, encoder=DjangoJSONEncoder, help_text="The same in parts of before 0.1.0"
+    )
     inputs_digest = models.CharField(max_length=64, blank=True)
     result_digest = models.CharField(max_length=64, blank=True)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import threading
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.estate import background
+from fleet.estate.bulk_rows import write_models
 from fleet.estate.scope import Reach, Scope, current_scope, scoped
 from fleet.planning import blocks, chain, costing
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
@@ -37,23 +38,30 @@ State = ForecastRun.State
 
 @transaction.atomic
 def split(
-    run: ForecastRun, records: Records, posterior: Posterior, asked: Asked, cuts: list[list[int]], **kept: Any
+    run: ForecastRun,
+    records: Records,
+    posterior: Posterior,
+    asked: Asked,
+    standing: Sequence[tuple[int, int]],
+    **kept: Any,
 ) -> None:
-    """Write the parts with all they need, and ring for helpers. `kept` goes to the run's own row."""
-    ground = blocks.shared_ground(records, posterior, asked, cuts)
-    standing = records.heaters[records.heaters["ending"] == ""]["property_id"].value_counts()
+    """Write the parts with all they need, and ring for helpers. `records` are those that the fit has read,
+    `standing` says how many heaters each property has in service, `kept` goes to the run's own row."""
+    from forecasting.buildings import thinned
+
+    ground = blocks.shared_ground(records, posterior, asked, standing)
     ForecastPart.objects.filter(run=run).delete()
     HeaterOutlook.objects.filter(run=run).delete()
-    buildings = records.heaters.groupby("property_id")["building_id"].unique()
+    counts, cuts = dict(standing), blocks.cut(standing)
+    total, parameters = sum(counts.values()), thinned(posterior, blocks.LARGE_DRAWS)
     for number, property_ids in enumerate(cuts):
-        own = {int(one) for rows in buildings.reindex(property_ids) for one in rows}
         ForecastPart.objects.create(
             organisation_id=run.organisation_id,
             run=run,
             number=number,
             property_ids=property_ids,
-            share=float(standing.reindex(property_ids).sum() / standing.sum()),
-            question=_question(blocks.posterior_of(posterior, own), ground, property_ids),
+            share=sum(counts[one] for one in property_ids) / total,
+            question=_question(parameters, ground, property_ids),
         )
     ForecastRun.objects.filter(pk=run.pk).update(engine_version=posterior.version[:40], **kept)
     if not settings.EMBEDDED:
@@ -80,13 +88,12 @@ def _question(posterior: Posterior, ground: Ground, property_ids: list[int]) -> 
         {
             "plain": np.array(json.dumps(plain)),
             "ageing": ground.ageing,
-            "buildings": np.array(posterior.buildings, dtype=np.int64),
             **{name: getattr(posterior, name) for name in _ARRAYS},
         }
     )
 
 
-_ARRAYS = ("log_shape", "log_scale", "beta", "dispersion", "z", "building_failures")
+_ARRAYS = ("log_shape", "log_scale", "beta", "dispersion")
 
 
 def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[Posterior, Ground]:
@@ -101,7 +108,9 @@ def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[
     posterior = Posterior(
         kinds=tuple(plain["kinds"]),
         covariates=tuple(plain["covariates"]),
-        buildings=tuple(arrays["buildings"].tolist()),
+        buildings=(),
+        z=np.zeros((len(arrays["dispersion"]), 0)),
+        building_failures=np.zeros(0, dtype=np.int64),
         building_exposure=np.zeros((len(arrays["dispersion"]), 0)),
         diagnostics=nothing,
         seed=plain["seed"],
@@ -168,6 +177,23 @@ def _claim(run: ForecastRun) -> ForecastPart | None:
     return None
 
 
+def _narrow(run: ForecastRun, property_ids: Sequence[int]) -> Scope:
+    whole = current_scope()
+    return Scope(
+        (Reach(run.organisation_id, frozenset(property_ids)),),
+        person_id=whole.person_id,
+        actor=whole.actor,
+    )
+
+
+def records_of(run: ForecastRun, property_ids: Sequence[int]) -> Records:
+    """The records of some properties, as a part reads them."""
+    from fleet.planning.frames import records_in_scope
+
+    with scoped(_narrow(run, property_ids)):
+        return records_in_scope(run.as_of)
+
+
 def _one(run: ForecastRun, book: CostBook, asked: Asked) -> bool:
     from fleet.planning.frames import records_in_scope
 
@@ -176,13 +202,7 @@ def _one(run: ForecastRun, book: CostBook, asked: Asked) -> bool:
         return False
     posterior, ground = _read_question(part, run, asked)
     price = costing.pricer(book, run.as_of)
-    whole = current_scope()
-    narrow = Scope(
-        (Reach(run.organisation_id, frozenset(part.property_ids)),),
-        person_id=whole.person_id,
-        actor=whole.actor,
-    )
-    with scoped(narrow):
+    with scoped(_narrow(run, part.property_ids)):
         records = records_in_scope(run.as_of)
         block = blocks.compute(part.number, records, posterior, price, asked, ground, part.share)
     _keep(run, part, block, chain.digest(records.heaters, records.services, records.waters))
@@ -195,17 +215,18 @@ def _keep(run: ForecastRun, part: ForecastPart, block: blocks.Block, inputs: str
 
     rows = outlook_rows(run, block.answer)
     ranked = [[row.heater_id, row.p_fail_12_months, row.p_fail_36_months, row.reasons] for row in rows]
+    plan = [[name, values.tolist()] for name, values in sorted(block.figures.items())]
     won = ForecastPart.objects.filter(pk=part.pk, claim=part.claim, done=False).update(
         done=True,
         claimed_until=None,
         sums=blocks.packed(block.sums),
         facts=block.facts,
-        tables=block.answer.plan,
+        figures=blocks.packed(block.figures),
         inputs_digest=inputs,
-        result_digest=chain.digest(block.answer.plan, ranked),
+        result_digest=chain.digest(plan, ranked),
     )
     if won:
-        HeaterOutlook.objects.bulk_create(rows, batch_size=1000)
+        write_models(HeaterOutlook, rows)
 
 
 def _joined(run: ForecastRun, asked: Asked) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -215,7 +236,11 @@ def _joined(run: ForecastRun, asked: Asked) -> tuple[dict[str, Any], dict[str, A
         if ground is None:
             posterior, ground = _read_question(part, run, asked)
             kinds = posterior.kinds
-        join.add(blocks.unpacked(bytes(part.sums or b"")), part.facts, part.tables)
+        join.add(
+            blocks.unpacked(bytes(part.sums or b"")),
+            part.facts,
+            blocks.unpacked(bytes(part.figures or b"")),
+        )
     assert ground is not None
     return join.plan(kinds, ground), join.inputs_known()
 
@@ -236,10 +261,39 @@ def close(run: ForecastRun) -> tuple[list[str], list[str]]:
     return [inputs for inputs, _ in rows], [result for _, result in rows]
 
 
-def tables_of(run: ForecastRun, property_id: int) -> dict[str, Any]:
-    """The groups' tables of the part in which a property stands; empty where the run has no parts."""
+def tables_of(run: ForecastRun, property_id: int, building_id: int | None = None) -> dict[str, Any]:
+    """The tables of a property, or of one of its buildings, from the part in which it stands; empty where the run
+    has no parts."""
     for number, property_ids in ForecastPart.objects.filter(run=run).values_list("pk", "property_ids"):
         if property_id in property_ids:
-            found: dict[str, Any] = ForecastPart.objects.values_list("tables", flat=True).get(pk=number)
-            return found
+            part = ForecastPart.objects.get(pk=number)
+            if part.figures is None:
+                before: dict[str, Any] = part.tables
+                return before
+            return _tables_in(run, blocks.unpacked(bytes(part.figures)), property_id, building_id)
     return {}
+
+
+def _tables_in(
+    run: ForecastRun, figures: dict[str, Any], property_id: int, building_id: int | None
+) -> dict[str, Any]:
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for name, key in (("property", property_id), ("building", building_id)):
+        keys, found = blocks.figures_of(figures, name)
+        groups[name] = [{"key": key, "years": found.rows(keys.index(key))}] if key in keys else []
+    own = []
+    for name in figures:
+        if name.startswith("own ") and name.endswith(" keys"):
+            keys, found = blocks.figures_of(figures, name.removesuffix(" keys"))
+            if property_id in keys:
+                month = int(name.split()[1])
+                years = chain.periods.fiscal_years(run.as_of, month, run.horizon_years)
+                own.append(
+                    {
+                        "key": property_id,
+                        "fiscal_start_month": month,
+                        "calendar": chain.calendar_of(years),
+                        "years": found.rows(keys.index(property_id)),
+                    }
+                )
+    return {"groups": groups, "own_years": own}

@@ -139,14 +139,16 @@ def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
 
 def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import blocks, chain, costing, parts
-    from fleet.planning.frames import records_in_scope
+    from fleet.planning.frames import records_in_scope, standing_by_property
 
     book, asked = question_of(run)
     if parts.begun(run):  # and its worker was lost
         _make_of_parts(run, book, asked, report, cancelled)
         return
     report(0.0, "Reading the record")
-    records = records_in_scope(run.as_of)
+    recorded, standing = standing_by_property(run.as_of)
+    large = len(blocks.cut(standing)) > 1
+    records = parts.records_of(run, blocks.sample(recorded)) if large else records_in_scope(run.as_of)
     prices = costing.plain_prices(book)
     inputs = chain.digest(
         records.heaters,
@@ -157,11 +159,14 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
         asked.__dict__,
         str(run.as_of),
     )
-    cuts = blocks.cut(records.heaters)
-    if len(cuts) > 1:
+    if large:
         posterior, diagnostics = chain.fit_records(records, asked, report, cancelled)
         report(0.62, "Cutting the fleet into parts")
-        parts.split(run, records, posterior, asked, cuts, diagnostics=diagnostics, inputs_digest=inputs)
+        diagnostics["fitted_on"] = {
+            "properties": records.heaters["property_id"].nunique(),
+            "of": len(recorded),
+        }
+        parts.split(run, records, posterior, asked, standing, diagnostics=diagnostics, inputs_digest=inputs)
         _make_of_parts(run, book, asked, report, cancelled)
         return
     answer = chain.compute(records, costing.pricer(book, run.as_of), asked, report, cancelled)

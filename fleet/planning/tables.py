@@ -67,46 +67,80 @@ def years_of_cells(cells: Sequence[Sequence[int]], count: int) -> Array:
     return matrix
 
 
+@dataclass(frozen=True)
+class Figures:
+    """The years' figures of many groups as whole numbers, turned into words only where somebody looks."""
+
+    sums: Whole  # (3, Y, L) expected failures and planned in hundredths, cents
+    spreads: Whole  # (4, 4, Y, L) hundredths: count, cost, count so far, cost so far; by quantile
+
+    def rows(self, label: int) -> list[dict[str, Any]]:
+        sums = dict(zip(MEASURES, self.sums, strict=True))
+        return _rows(label, sums, dict(zip(SPREADS, self.spreads, strict=True)))
+
+    def whole_cost(self) -> Whole:
+        """(L,) expected cents over all years."""
+        return np.asarray(self.sums[2].sum(axis=0))
+
+    def pick(self, labels: Sequence[int]) -> Figures:
+        return Figures(self.sums[:, :, list(labels)], self.spreads[:, :, :, list(labels)])
+
+
+MEASURES = ("failures", "planned", "cents")
+SPREADS = ("count", "cost", "count_so_far", "cost_so_far")
+
+
 def grouped_table(
     paths: Paths, expected: Expected, labels: Sequence[Any], in_year: Array
 ) -> list[tuple[Any, list[dict[str, Any]]]]:
     """One row set a label, in the order of first appearance: each a list of the years' figures."""
+    names, found = figures(paths, expected, labels, in_year)
+    return [(name, found.rows(index)) for index, name in enumerate(names)]
+
+
+def figures(
+    paths: Paths, expected: Expected, labels: Sequence[Any], in_year: Array
+) -> tuple[list[Any], Figures]:
+    """The labels in the order of first appearance, and their figures by year."""
     names = list(dict.fromkeys(labels))
     place = {name: index for index, name in enumerate(names)}
-    member = np.zeros((len(labels), len(names)))
-    member[np.arange(len(labels)), [place[label] for label in labels]] = 1.0
-    counts = _gathered(paths.failures + paths.planned, member, in_year)
-    money = _gathered(paths.cost, member, in_year)
-    whole_member, whole_year = member.astype(np.int64), in_year.astype(np.int64)
-    sums = {
-        name: whole_year.T @ getattr(expected, name) @ whole_member
-        for name in ("failures", "planned", "cents")
-    }
-    spreads = {
-        "count": _quantiles(counts),
-        "cost": _quantiles(money),
-        "count_so_far": _quantiles(counts.cumsum(axis=1)),
-        "cost_so_far": _quantiles(money.cumsum(axis=1)),
-    }
-    return [(name, _rows(index, sums, spreads)) for index, name in enumerate(names)]
+    label = np.array([place[one] for one in labels], dtype=np.int64)
+    both = paths.failures + paths.planned if paths.planned.any() else paths.failures
+    counts = _gathered(both, label, in_year)
+    money = _gathered(paths.cost, label, in_year)
+    whole_year = in_year.astype(np.int64).T
+    order, starts = _runs(label)
+    sums = [
+        np.add.reduceat((whole_year @ getattr(expected, name))[:, order], starts, axis=1) for name in MEASURES
+    ]
+    spreads = [_quantiles(values) for values in (counts, money, counts.cumsum(axis=1), money.cumsum(axis=1))]
+    return names, Figures(np.stack(sums), np.stack(spreads))
 
 
-def _gathered(values: Array, member: Array, in_year: Array) -> Array:
+def _runs(label: Whole) -> tuple[Whole, Whole]:
+    """Groups in the order of their labels, and where each label begins."""
+    order = np.argsort(label, kind="stable")
+    return order, np.flatnonzero(np.r_[True, np.diff(label[order]) > 0])
+
+
+def _gathered(values: npt.NDArray[Any], label: Whole, in_year: Array) -> Array:
     """(R, T, G) summed to (R, Y, L): years first, then runs of one label, so that the work grows with the groups
     and not with groups times labels."""
-    by_year = np.einsum("rtg,ty->ryg", values.astype(np.float64, copy=False), in_year, optimize=True)
-    label = member.argmax(axis=1)
-    order = np.argsort(label, kind="stable")
-    starts = np.flatnonzero(np.r_[True, np.diff(label[order]) > 0])
-    return np.add.reduceat(by_year[:, :, order], starts, axis=2)
+    if values.dtype.kind == "f":
+        by_year = np.matmul(in_year.T, values)
+    else:  # counts: far below 2**24, so that single precision holds them exactly
+        by_year = np.matmul(in_year.T.astype(np.float32), values.astype(np.float32))
+    order, starts = _runs(label)
+    return np.asarray(np.add.reduceat(by_year[:, :, order], starts, axis=2), dtype=np.float64)
 
 
-def _quantiles(values: Array) -> Array:
-    """(4, Y, L)."""
-    return np.asarray(np.quantile(values, list(QUANTILES.values()), axis=0))
+def _quantiles(values: Array) -> Whole:
+    """(4, Y, L) in hundredths."""
+    found = np.quantile(values, list(QUANTILES.values()), axis=0)
+    return np.rint(found * 100).astype(np.int64)
 
 
-def _rows(label: int, sums: Mapping[str, Whole], spreads: Mapping[str, Array]) -> list[dict[str, Any]]:
+def _rows(label: int, sums: Mapping[str, Whole], spreads: Mapping[str, Whole]) -> list[dict[str, Any]]:
     failures, planned, cents = (sums[name][:, label] for name in ("failures", "planned", "cents"))
     both = failures + planned
     rows = []
@@ -115,29 +149,25 @@ def _rows(label: int, sums: Mapping[str, Whole], spreads: Mapping[str, Array]) -
             {
                 "failures": hundredths(failures[year]),
                 "planned": hundredths(planned[year]),
-                "count": _figures(hundredths(both[year]), spreads["count"][:, year, label], hundredths_of),
-                "cost": _figures(hundredths(cents[year]), spreads["cost"][:, year, label], hundredths_of),
+                "count": _figures(hundredths(both[year]), spreads["count"][:, year, label]),
+                "cost": _figures(hundredths(cents[year]), spreads["cost"][:, year, label]),
                 "count_so_far": _figures(
-                    hundredths(both[: year + 1].sum()), spreads["count_so_far"][:, year, label], hundredths_of
+                    hundredths(both[: year + 1].sum()), spreads["count_so_far"][:, year, label]
                 ),
                 "cost_so_far": _figures(
-                    hundredths(cents[: year + 1].sum()), spreads["cost_so_far"][:, year, label], hundredths_of
+                    hundredths(cents[: year + 1].sum()), spreads["cost_so_far"][:, year, label]
                 ),
             }
         )
     return rows
 
 
-def _figures(expected: str, quantiles: Array, written: Any) -> dict[str, str]:
+def _figures(expected: str, quantiles: Whole) -> dict[str, str]:
     return {"expected": expected} | {
-        name: written(value) for name, value in zip(QUANTILES, quantiles, strict=True)
+        name: hundredths(value) for name, value in zip(QUANTILES, quantiles, strict=True)
     }
 
 
 def hundredths(number: Any) -> str:
     """A whole number of hundredths as an exact decimal text."""
     return str(Decimal(int(number)).scaleb(-2))
-
-
-def hundredths_of(value: float) -> str:
-    return hundredths(round(float(value) * 100))

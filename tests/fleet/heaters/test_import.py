@@ -268,7 +268,7 @@ def test_a_mapping_is_used_and_remembered(run: Run) -> None:
         (["--map", "Nope=tag"], "no sheet has a column 'Nope'"),
         (["--map", "Tag=nonsense"], "'nonsense' is not a field"),
         (["--map", "Tag"], "HEADING=FIELD"),
-        (["--organisation", "Nobody"], "There is no organisation 'Nobody'"),
+        (["--organisation", "Nobody"], "There is no organisation called 'Nobody'"),
         (["--encoding", "klingon"], "no encoding 'klingon'"),
         (["--accept", "--refused", "/nowhere/at/all.csv"], "cannot be written"),
     ],

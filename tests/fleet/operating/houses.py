@@ -11,6 +11,12 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[3]
 
 
+def releases() -> list[Path]:
+    """Back-ups of earlier releases, kept in tests/releases as X.Y.Z.zip, in the order of their versions: 0.10 after 0.9."""
+    kept = (ROOT / "tests" / "releases").glob("*.zip")
+    return sorted(kept, key=lambda path: tuple(int(part) for part in path.stem.split(".")))
+
+
 @dataclass
 class Installation:
     data: Path

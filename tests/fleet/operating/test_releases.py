@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.fleet.operating.houses import ROOT, Installation
+from tests.fleet.operating.houses import Installation, releases
 
-RELEASES = sorted((ROOT / "tests" / "releases").glob("*.zip"))
+RELEASES = releases()
 
 
 def test_there_is_a_back_up_of_an_earlier_release() -> None:

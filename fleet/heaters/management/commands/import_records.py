@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from fleet.estate.acting import Acting
 from fleet.estate.calendar import today_of
+from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.models import Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import services
@@ -31,7 +32,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path)
-        parser.add_argument("--organisation", help="Name of the organisation; not needed when there is one")
+        add_organisation_argument(parser)
         parser.add_argument(
             "--date-order", choices=("mdy", "dmy"), default="", help="3/4/15: month or day first"
         )
@@ -55,7 +56,7 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        organisation = self._organisation(options["organisation"])
+        organisation = organisation_from(options)
         path: Path = options["file"]
         try:
             if path.stat().st_size > MAX_BYTES:
@@ -94,20 +95,6 @@ class Command(BaseCommand):
             return
         taken = services.accept(batch, as_of, options["all_or_nothing"])
         self.stdout.write(f"Imported: {_counts(taken.counts)}.")
-
-    def _organisation(self, name: str | None) -> Organisation:
-        if name:
-            found = Organisation.objects.filter(name=name).first()
-            if found is None:
-                raise CommandError(f"There is no organisation '{name}'.")
-            return found
-        first_two = list(Organisation.objects.all()[:2])
-        if len(first_two) != 1:
-            raise CommandError(
-                "Say which organisation with --organisation NAME: there is "
-                + ("none yet." if not first_two else "more than one.")
-            )
-        return first_two[0]
 
     def _show(self, batch: ImportBatch, comparison: Comparison) -> None:
         for sheet, matches in columns_of(batch).items():
