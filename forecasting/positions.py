@@ -71,7 +71,8 @@ class _Ends:
             return np.zeros(shape, dtype=np.int64), np.zeros(shape)
         place, money = np.concatenate(self.places), np.concatenate(self.money)
         count = np.bincount(place, minlength=size).reshape(shape)
-        return count, np.bincount(place, money, minlength=size).reshape(shape)
+        paid = np.asarray(np.bincount(place, money, minlength=size), dtype=np.float64)
+        return count, paid.reshape(shape)
 
 
 @dataclass(frozen=True)
