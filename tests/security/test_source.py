@@ -64,6 +64,7 @@ def test_no_pattern_of_words_comes_from_outside() -> None:
         "NOT_AN_EXPORT",
         "words['notice_off']",
         "OVERLAP",
+        "_NEVER_SEEN",
         "self.property_of",
         "pattern",
     }
