@@ -52,8 +52,9 @@ def test_the_care_pages(cast: Cast, live_server: Any, signed_in: Callable[..., A
         f"/work/properties/{cast.property.pk}/rules/", f"/work/visits/{visit.pk}/notice/", f"/work/heaters/{heater.pk}/card/",
     ]  # fmt: skip
     problems = []
-    for size, width in ((PHONE, "phone"), (DESK, "desk")):
+    for size, width, colours in ((PHONE, "phone", "light"), (DESK, "desk", "dark")):
         page.set_viewport_size(size)
+        page.emulate_media(color_scheme=colours)
         for address in addresses:
             page.goto(live_server.url + address)
             if SHOTS:

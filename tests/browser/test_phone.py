@@ -209,6 +209,7 @@ def test_something_unsafe_without_a_signal_says_that_nobody_has_heard(
 ) -> None:
     page = signed_in(crew.technician)
     page.set_viewport_size(PHONE)
+    page.emulate_media(color_scheme="dark")
     page.goto(f"{live_server.url}/work/phone/")
     page.get_by_text("It works without a signal.").wait_for()
     page.context.set_offline(True)
@@ -252,22 +253,65 @@ def test_every_screen_by_axe_width_and_keyboard(
         assert accessibility_problems(page) == [], name
         assert sideways_overflow(page) == 0, name
     page.evaluate("location.hash = '#/'")
-    page.get_by_label("Next heater").focus()
+    page.locator("h1:focus").wait_for()
+    tab_to(page, "Alder Court, A")
+    page.keyboard.press("Enter")
+    page.locator("h1:focus").wait_for()
+    tab_to(page, "Begin this visit")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="End this visit").wait_for()
+    page.evaluate("location.hash = '#/'")
+    page.locator("h1:focus").wait_for()
+    tab_to(page, "Next heater")
     page.keyboard.type(code.lower().replace("-", ""))
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="Y-1").wait_for()
-    page.get_by_role("link", name="Flush sediment").focus()
+    tab_to(page, "Flush sediment")
     page.keyboard.press("Enter")
-    page.get_by_label("Water drained, gal").focus()
+    page.get_by_role("heading", name="Before you start").wait_for()
+    tab_to(page, "Water drained, gal")
     page.keyboard.type("12")
     for choice in ("cloudy", "closes tight", "dry"):
-        page.get_by_label(choice, exact=True).focus()
-        page.keyboard.press("Space")
-    page.get_by_role("button", name="Record as done").focus()
+        choose(page, choice)
+    tab_to(page, "Record as done")
     page.keyboard.press("Enter")
-    page.get_by_text("Kept on this phone.").wait_for()
+    for _ in range(500):
+        if sum(bool(one.get("said")) for one in page.evaluate("phoneStore.all('sent')")) == 2:
+            break
+        page.wait_for_timeout(20)
     page.get_by_text("Everything is sent").wait_for()
     assert len(rows(ServiceRecord, kind="flush")) == 1
+    assert rows(Visit)[0].started_at is not None
+
+
+SAID = """(() => { const one = document.activeElement;
+  return [one.labels && one.labels.length ? one.labels[0].textContent : "", one.textContent].join(" "); })()"""
+
+
+def tab_to(page: Any, words: str, most: int = 60) -> None:
+    """Only the Tab key, as somebody without a mouse; where it stands must be seen."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if words in page.evaluate(SAID):
+            assert page.evaluate("document.activeElement.matches(':focus-visible')")
+            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
+            return
+    raise AssertionError(f"The Tab key never came to {words!r}.")
+
+
+def choose(page: Any, words: str) -> None:
+    """Tab into the group of choices that holds these words, then the arrow keys."""
+    group = page.get_by_label(words, exact=True).first.get_attribute("name")
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.name") == group:
+            break
+    page.keyboard.press("Space")
+    for _ in range(12):
+        if page.evaluate(SAID).strip() == words:
+            return
+        page.keyboard.press("ArrowDown")
+    raise AssertionError(f"The arrow keys never came to {words!r}.")
 
 
 def draw_picture(place: Path) -> None:

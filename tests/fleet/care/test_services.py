@@ -168,6 +168,19 @@ def test_something_unsafe_stops_alerts_and_asks_for_a_follow_up(heater: Heater) 
         services.close_unsafe(alert, "Again", "A. Plumber", NOON)
 
 
+def test_it_stays_stopped_until_the_last_unsafe_finding_is_closed(heater: Heater) -> None:
+    task, other = task_of(heater, "flush"), task_of(heater, "relief_valve_test")
+    alerts = [
+        services.report_unsafe(task, "Smell of gas", NOON),
+        services.report_unsafe(other, "Steam", NOON),
+    ]
+    for alert, stopped in zip(alerts, (True, False), strict=True):
+        services.close_unsafe(alert, "Mended and tested", "A. Plumber", NOON)
+        for one in (task, other):
+            one.refresh_from_db()
+            assert one.stopped is stopped
+
+
 def test_unsafe_is_kept_even_when_other_answers_are_missing(heater: Heater) -> None:
     outcome = services.complete_task(task_of(heater, "flush"), {"tank_body": "leaks"}, NOON)
     assert outcome.stopped

@@ -207,7 +207,13 @@
       make("h2", {}, "Sent"), sent.length ? make("ul", { class: "cards" }, sent.map(row)) : make("p", { class: "note" }, "Nothing yet.")];
   }
 
+  // A word half typed, or the camera at work: what comes back from the server does not take it from under the hand.
+  const underHand = () => main.querySelector("video") ||
+    [...main.querySelectorAll("input:not([type=radio]):not([type=checkbox]), textarea")].some((one) => one.value !== one.defaultValue);
+  const alike = (one) => [...main.querySelectorAll(one.tagName)].filter((other) => other.id === one.id && other.textContent === one.textContent);
+
   async function draw(move) {
+    if (move === false && underHand()) return drawState();
     const [where, number] = location.hash.replace(/^#\//, "").split("/");
     let inside;
     if (where === "sent") inside = await screenSent();
@@ -218,7 +224,10 @@
     else inside = screenDay();
     // Within the screen, so that what stands above does not move when the day comes.
     const invented = day && day.organisation.invented ? make("p", { class: "banner", role: "note" }, "Invented demonstration data: no real property, person or heater is shown.") : null;
+    const held = move === false && main.contains(document.activeElement) ? document.activeElement : null;
+    const place = held ? alike(held).indexOf(held) : -1;
     main.replaceChildren(...[invented, ...inside].flat().filter(Boolean));
+    if (held && alike(held)[place]) alike(held)[place].focus({ preventScroll: true });
     await drawState();
     if (move !== false) {
       const head = main.querySelector("h1");
