@@ -234,13 +234,15 @@ def one_round(house: House, sinks: Sinks, seed: int, options: argparse.Namespace
     expected = ask(house, "seed", str(seed), str(options.reminders), sinks.hooks.url)
     turn = Round(house, chance, pace=options.pace)
     began, sinks_before = time.monotonic(), sinks.count()
-    troubles = threading.Thread(target=turn.trouble)
+    troubles = threading.Thread(target=turn.trouble, daemon=True)
     troubles.start()
-    turn.supervise(lambda: False, options.trouble_seconds)
-    # On a slow machine little has left by then, and the rest would go undisturbed.
-    enough = sinks_before + TROUBLED_SHARE * expected
-    turn.supervise(lambda: sinks.count() >= enough, options.settled_within)
-    turn.stop.set()
+    try:
+        turn.supervise(lambda: False, options.trouble_seconds)
+        # On a slow machine little has left by then, and the rest would go undisturbed.
+        enough = sinks_before + TROUBLED_SHARE * expected
+        turn.supervise(lambda: sinks.count() >= enough, options.settled_within)
+    finally:
+        turn.stop.set()
     while troubles.is_alive():
         turn.supervise(lambda: True, 1)
         troubles.join(0.2)

@@ -70,6 +70,20 @@ def test_heat_before_water_in_every_language_and_kind(in_house: Cast) -> None:
             assert (words["gas_smell"] in shut_off_steps(heater, words).dangers) == kind.startswith("gas")
 
 
+def test_without_a_valve_of_its_own_the_main_one_is_named(in_house: Cast) -> None:
+    """A valve that is not there is not looked for while water runs out; not known counts as there."""
+    place = in_house.heater.position
+    for words in all_words().values():
+        for has, water, stays in (
+            (False, "water_main", "stays_main"),
+            (True, "water_valve", "stays"),
+            (None, "water_valve", "stays"),
+        ):
+            place.has_shutoff_valve = has
+            found = shut_off_steps(in_house.heater, words)
+            assert (found.steps[1], found.stays) == (words[water], words[stays])
+
+
 def test_the_card_speaks_the_property_s_languages(in_house: Cast, code: str) -> None:
     page = Client().get(f"/c/{code}/").content.decode()
     assert "Peligro" not in page
