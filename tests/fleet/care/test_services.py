@@ -145,6 +145,16 @@ def test_a_day_set_by_hand_stays_and_its_reason_is_kept(heater: Heater) -> None:
     assert (entry.changes["due_on"], entry.reason) == (["2025-01-10", "2026-09-09"], "With the roof works")
 
 
+def test_a_comma_that_can_be_read_in_two_ways_is_asked_about(heater: Heater) -> None:
+    """1,200 is twelve hundred in one country and a little over one in another; 12,5 is plain."""
+    task = task_of(heater, "flush")
+    with pytest.raises(services.CareRefused) as refused:
+        services.complete_task(task, GOOD_FLUSH | {"drained_gal": "1,200"}, NOON, sure=True)
+    assert "two ways" in refused.value.problems["drained_gal"]
+    services.complete_task(task, GOOD_FLUSH | {"drained_gal": "12,5"}, NOON)
+    assert Finding.objects.get(name="drained_gal").number == 12.5
+
+
 def test_something_unsafe_stops_alerts_and_asks_for_a_follow_up(heater: Heater) -> None:
     task = task_of(heater, "flush")
     outcome = services.complete_task(task, GOOD_FLUSH | {"tank_body": "leaks"}, NOON)
