@@ -67,6 +67,7 @@ NOT_THROUGH_THE_API = {
 # Named by a page itself, and reached by the API only through another verb.
 THROUGH_ANOTHER = {
     "fleet.estate.history.record_change": "each verb writes its own history",
+    "fleet.estate.throttle.first_use": "a code is used up where a person signs in; the API takes tokens",
     "fleet.planning.cost_book.save_cost_lines": "the cost book's PATCH saves lines, items and rates together",
 }
 

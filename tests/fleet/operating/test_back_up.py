@@ -49,7 +49,7 @@ def damaged(archive: Path, to: Path, name: str, change: Callable[[bytes], bytes]
     return to
 
 
-def test_wiped_and_restored_the_export_is_the_same_to_the_byte(
+def test_a_changed_row_is_noticed_nothing_stays_and_the_whole_back_up_restores_to_the_byte(
     kept: tuple[Installation, Path], tmp_path: Path
 ) -> None:
     source, archive = kept
@@ -57,6 +57,16 @@ def test_wiped_and_restored_the_export_is_the_same_to_the_byte(
     house = Installation(tmp_path / "data")
     shutil.copytree(source.data, house.data)
     shutil.rmtree(house.data)
+    wrong = damaged(
+        archive,
+        tmp_path / "wrong.zip",
+        "tables/heaters_heater.jsonl",
+        lambda text: text.replace(b"T0000001", b"T0000X01"),
+    )
+    refused = house.run("restore", str(wrong))
+    assert (refused.returncode, "heaters_heater came out differently" in refused.stderr) == (1, True)
+    assert [path for path in (house.data / "files").rglob("*") if path.is_file()] == []
+    # After the refusal the place is still empty.
     assert "counts and digests are the same" in house.done("restore", str(archive))
     assert house.export(tmp_path / "after.json") == before
     assert (house.data / "files" / "1" / "ab" / "abcd").read_bytes() == PICTURE
@@ -74,20 +84,6 @@ def test_wiped_and_restored_the_export_is_the_same_to_the_byte(
     refused = house.run("restore", str(archive))
     assert refused.returncode == 1
     assert "already holds an organisation" in refused.stderr
-
-
-def test_a_changed_row_is_noticed_and_nothing_stays(kept: tuple[Installation, Path], tmp_path: Path) -> None:
-    wrong = damaged(
-        kept[1],
-        tmp_path / "wrong.zip",
-        "tables/heaters_heater.jsonl",
-        lambda text: text.replace(b"T0000001", b"T0000X01"),
-    )
-    house = Installation(tmp_path / "data")
-    refused = house.run("restore", str(wrong))
-    assert (refused.returncode, "heaters_heater came out differently" in refused.stderr) == (1, True)
-    assert [path for path in (house.data / "files").rglob("*") if path.is_file()] == []
-    assert "Restored" in house.done("restore", str(kept[1])), "after the refusal the place is still empty"
 
 
 def test_a_file_damaged_or_outside_its_place_is_refused(
