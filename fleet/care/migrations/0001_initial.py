@@ -48,6 +48,19 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["day", "id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("building", "day", "crew"), name="one_visit_a_day_per_crew"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("ended_at__isnull", True),
+                            ("started_at__lte", models.F("ended_at")),
+                            _connector="OR",
+                        ),
+                        name="visit_ends_after_start",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -115,6 +128,33 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["due_on", "id"],
+                "indexes": [
+                    models.Index(
+                        fields=["organisation", "state", "due_on"], name="care_task_organis_a3a56f_idx"
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("heater", "kind", "cycle"), name="one_task_a_cycle"),
+                    models.UniqueConstraint(
+                        condition=models.Q(("state", "open")),
+                        fields=("heater", "kind"),
+                        name="one_open_task_a_kind",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("closed_on__isnull", True), ("state", "open")),
+                            models.Q(
+                                models.Q(("state", "open"), _negated=True), ("closed_on__isnull", False)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="closed_task_has_its_day",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("closed_because", ""), ("state", "skipped"), _negated=True),
+                        name="skipped_with_reason",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -325,54 +365,5 @@ class Migration(migrations.Migration):
                     ),
                 ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name="visit",
-            constraint=models.UniqueConstraint(
-                fields=("building", "day", "crew"), name="one_visit_a_day_per_crew"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="visit",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("ended_at__isnull", True), ("started_at__lte", models.F("ended_at")), _connector="OR"
-                ),
-                name="visit_ends_after_start",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="task",
-            index=models.Index(
-                fields=["organisation", "state", "due_on"], name="care_task_organis_a3a56f_idx"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="task",
-            constraint=models.UniqueConstraint(fields=("heater", "kind", "cycle"), name="one_task_a_cycle"),
-        ),
-        migrations.AddConstraint(
-            model_name="task",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("state", "open")), fields=("heater", "kind"), name="one_open_task_a_kind"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="task",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("closed_on__isnull", True), ("state", "open")),
-                    models.Q(models.Q(("state", "open"), _negated=True), ("closed_on__isnull", False)),
-                    _connector="OR",
-                ),
-                name="closed_task_has_its_day",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="task",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("closed_because", ""), ("state", "skipped"), _negated=True),
-                name="skipped_with_reason",
-            ),
         ),
     ]

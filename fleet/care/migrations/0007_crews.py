@@ -6,63 +6,116 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('care', '0006_first_days'),
-        ('estate', '0010_people'),
-        ('heaters', '0002_no_overlap'),
+        ("care", "0006_first_days"),
+        ("estate", "0010_people"),
+        ("heaters", "0002_no_overlap"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='leakreport',
-            name='photo',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='heaters.attachment'),
+            model_name="leakreport",
+            name="photo",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="+",
+                to="heaters.attachment",
+            ),
         ),
         migrations.AddField(
-            model_name='visit',
-            name='place_in_day',
-            field=models.PositiveSmallIntegerField(blank=True, help_text="The order of the day's buildings, where set by hand", null=True),
+            model_name="visit",
+            name="place_in_day",
+            field=models.PositiveSmallIntegerField(
+                blank=True, help_text="The order of the day's buildings, where set by hand", null=True
+            ),
         ),
         migrations.CreateModel(
-            name='Crew',
+            name="Crew",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80)),
-                ('minutes_a_day', models.PositiveSmallIntegerField(default=420)),
-                ('licences', models.JSONField(default=list, help_text='Codes of the licences held, such as licensed_plumber')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('people', models.ManyToManyField(blank=True, related_name='crews', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=80)),
+                ("minutes_a_day", models.PositiveSmallIntegerField(default=420)),
+                (
+                    "licences",
+                    models.JSONField(
+                        default=list, help_text="Codes of the licences held, such as licensed_plumber"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "people",
+                    models.ManyToManyField(blank=True, related_name="crews", to=settings.AUTH_USER_MODEL),
+                ),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "name"), name="crew_name_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(("minutes_a_day__range", (30, 1440))), name="crew_day_possible"
+                    ),
+                ],
             },
         ),
         migrations.AddField(
-            model_name='visit',
-            name='team',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='visits', to='care.crew'),
+            model_name="visit",
+            name="team",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="visits",
+                to="care.crew",
+            ),
         ),
         migrations.CreateModel(
-            name='SiteCare',
+            name="SiteCare",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('licences_checked', models.BooleanField(default=True)),
-                ('languages', models.JSONField(default=list, help_text="Codes of the card's languages beside English")),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('property', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='site_care', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("licences_checked", models.BooleanField(default=True)),
+                (
+                    "languages",
+                    models.JSONField(default=list, help_text="Codes of the card's languages beside English"),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "property",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="site_care",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
-        ),
-        migrations.AddConstraint(
-            model_name='crew',
-            constraint=models.UniqueConstraint(fields=('organisation', 'name'), name='crew_name_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='crew',
-            constraint=models.CheckConstraint(condition=models.Q(('minutes_a_day__range', (30, 1440))), name='crew_day_possible'),
         ),
     ]

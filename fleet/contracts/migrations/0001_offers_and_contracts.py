@@ -7,302 +7,753 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('estate', '0008_where_properties_lie'),
-        ('heaters', '0002_no_overlap'),
+        ("estate", "0008_where_properties_lie"),
+        ("heaters", "0002_no_overlap"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='CompanyBook',
+            name="CompanyBook",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('currency', models.CharField(default='USD', max_length=3)),
-                ('valid_from', models.DateField()),
-                ('saved_at', models.DateTimeField(auto_now_add=True)),
-                ('saved_by', models.CharField(blank=True, max_length=200)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("currency", models.CharField(default="USD", max_length=3)),
+                ("valid_from", models.DateField()),
+                ("saved_at", models.DateTimeField(auto_now_add=True)),
+                ("saved_by", models.CharField(blank=True, max_length=200)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='Contract',
+            name="Contract",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('state', models.CharField(choices=[('running', 'running'), ('ended', 'ended')], default='running', max_length=8)),
-                ('starts_on', models.DateField()),
-                ('ends_on', models.DateField(help_text='Its last day')),
-                ('ended_because', models.CharField(blank=True, max_length=300)),
-                ('held', models.JSONField(default=list, help_text='Care that cannot be promised at some heaters, and why')),
-                ('told', models.JSONField(default=list, help_text='What its people were told of already')),
-                ('client', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[("running", "running"), ("ended", "ended")], default="running", max_length=8
+                    ),
+                ),
+                ("starts_on", models.DateField()),
+                ("ends_on", models.DateField(help_text="Its last day")),
+                ("ended_because", models.CharField(blank=True, max_length=300)),
+                (
+                    "held",
+                    models.JSONField(
+                        default=list, help_text="Care that cannot be promised at some heaters, and why"
+                    ),
+                ),
+                ("told", models.JSONField(default=list, help_text="What its people were told of already")),
+                (
+                    "client",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("starts_on__lte", models.F("ends_on"))),
+                        name="contract_days_ordered",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='ContractChange',
+            name="ContractChange",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('day', models.DateField()),
-                ('what', models.CharField(choices=[('added', 'heater added'), ('replaced', 'heater replaced'), ('removed', 'heater removed'), ('ended', 'contract ended'), ('renewed', 'contract renewed')], max_length=8)),
-                ('words', models.CharField(help_text="The rule's sentence", max_length=400)),
-                ('price_before', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('price_after', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('made_by', models.CharField(max_length=200)),
-                ('made_at', models.DateTimeField(auto_now_add=True)),
-                ('contract', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='changes', to='contracts.contract')),
-                ('heater', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("day", models.DateField()),
+                (
+                    "what",
+                    models.CharField(
+                        choices=[
+                            ("added", "heater added"),
+                            ("replaced", "heater replaced"),
+                            ("removed", "heater removed"),
+                            ("ended", "contract ended"),
+                            ("renewed", "contract renewed"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                ("words", models.CharField(help_text="The rule's sentence", max_length=400)),
+                ("price_before", models.DecimalField(decimal_places=2, max_digits=12)),
+                ("price_after", models.DecimalField(decimal_places=2, max_digits=12)),
+                ("made_by", models.CharField(max_length=200)),
+                ("made_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "contract",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="changes",
+                        to="contracts.contract",
+                    ),
+                ),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="heaters.heater",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-day', '-id'],
+                "ordering": ["-day", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='Offer',
+            name="Offer",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveIntegerField()),
-                ('version', models.PositiveIntegerField(default=1)),
-                ('state', models.CharField(choices=[('draft', 'draft'), ('issued', 'with the client'), ('accepted', 'accepted'), ('declined', 'declined'), ('withdrawn', 'withdrawn')], default='draft', max_length=10)),
-                ('level', models.CharField(choices=[('care', 'care only'), ('repairs', 'care and repairs'), ('replacement', 'care, repairs and replacement up to a limit')], max_length=12)),
-                ('response', models.CharField(choices=[('working_day', 'by the end of the next working day'), ('any_day', 'by the end of the next day, weekends too'), ('hours', 'within four hours, day and night')], max_length=12)),
-                ('starts_on', models.DateField()),
-                ('years', models.PositiveSmallIntegerField()),
-                ('price_growth', models.DecimalField(decimal_places=4, default=Decimal('0.03'), max_digits=5)),
-                ('limit_a_year', models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
-                ('margin', models.DecimalField(decimal_places=3, max_digits=4)),
-                ('loss_chance', models.DecimalField(decimal_places=3, max_digits=4)),
-                ('price', models.DecimalField(decimal_places=2, help_text='First contract year', max_digits=12)),
-                ('below_cost_reason', models.CharField(blank=True, max_length=300)),
-                ('care', models.JSONField(default=dict, help_text='Promised task kinds and their months')),
-                ('exclusions', models.TextField(blank=True)),
-                ('valid_until', models.DateField()),
-                ('priced', models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder, help_text='How the price came about')),
-                ('paths', models.BinaryField(help_text='Yearly cost on each path', null=True)),
-                ('issued_at', models.DateTimeField(null=True)),
-                ('issued_by', models.CharField(blank=True, max_length=200)),
-                ('answered_at', models.DateTimeField(null=True)),
-                ('answered_by', models.CharField(blank=True, max_length=200)),
-                ('answer', models.CharField(blank=True, max_length=300)),
-                ('on_paper', models.BooleanField(default=False)),
-                ('scan', models.BinaryField(null=True)),
-                ('scan_name', models.CharField(blank=True, max_length=200)),
-                ('scan_type', models.CharField(blank=True, max_length=60)),
-                ('book', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='contracts.companybook')),
-                ('client', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('renews', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='renewal_offers', to='contracts.contract')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("number", models.PositiveIntegerField()),
+                ("version", models.PositiveIntegerField(default=1)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("draft", "draft"),
+                            ("issued", "with the client"),
+                            ("accepted", "accepted"),
+                            ("declined", "declined"),
+                            ("withdrawn", "withdrawn"),
+                        ],
+                        default="draft",
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "level",
+                    models.CharField(
+                        choices=[
+                            ("care", "care only"),
+                            ("repairs", "care and repairs"),
+                            ("replacement", "care, repairs and replacement up to a limit"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "response",
+                    models.CharField(
+                        choices=[
+                            ("working_day", "by the end of the next working day"),
+                            ("any_day", "by the end of the next day, weekends too"),
+                            ("hours", "within four hours, day and night"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("starts_on", models.DateField()),
+                ("years", models.PositiveSmallIntegerField()),
+                (
+                    "price_growth",
+                    models.DecimalField(decimal_places=4, default=Decimal("0.03"), max_digits=5),
+                ),
+                ("limit_a_year", models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
+                ("margin", models.DecimalField(decimal_places=3, max_digits=4)),
+                ("loss_chance", models.DecimalField(decimal_places=3, max_digits=4)),
+                (
+                    "price",
+                    models.DecimalField(decimal_places=2, help_text="First contract year", max_digits=12),
+                ),
+                ("below_cost_reason", models.CharField(blank=True, max_length=300)),
+                ("care", models.JSONField(default=dict, help_text="Promised task kinds and their months")),
+                ("exclusions", models.TextField(blank=True)),
+                ("valid_until", models.DateField()),
+                (
+                    "priced",
+                    models.JSONField(
+                        default=dict,
+                        encoder=django.core.serializers.json.DjangoJSONEncoder,
+                        help_text="How the price came about",
+                    ),
+                ),
+                ("paths", models.BinaryField(help_text="Yearly cost on each path", null=True)),
+                ("issued_at", models.DateTimeField(null=True)),
+                ("issued_by", models.CharField(blank=True, max_length=200)),
+                ("answered_at", models.DateTimeField(null=True)),
+                ("answered_by", models.CharField(blank=True, max_length=200)),
+                ("answer", models.CharField(blank=True, max_length=300)),
+                ("on_paper", models.BooleanField(default=False)),
+                ("scan", models.BinaryField(null=True)),
+                ("scan_name", models.CharField(blank=True, max_length=200)),
+                ("scan_type", models.CharField(blank=True, max_length=60)),
+                (
+                    "book",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="contracts.companybook",
+                    ),
+                ),
+                (
+                    "client",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "renews",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="renewal_offers",
+                        to="contracts.contract",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-number', '-version'],
+                "ordering": ["-number", "-version"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("organisation", "number", "version"), name="offer_version_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("years__range", (1, 10))), name="offer_years_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("state__in", ("draft", "issued", "withdrawn")),
+                            models.Q(
+                                ("answered_at__isnull", False), models.Q(("answered_by", ""), _negated=True)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="offer_answered_by_name_and_time",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("price__gt", 0)), name="offer_price_above_zero"
+                    ),
+                ],
             },
         ),
         migrations.AddField(
-            model_name='contract',
-            name='offer',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='contract', to='contracts.offer'),
+            model_name="contract",
+            name="offer",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.PROTECT, related_name="contract", to="contracts.offer"
+            ),
         ),
         migrations.CreateModel(
-            name='ReceivedOffer',
+            name="ReceivedOffer",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('company_name', models.CharField(max_length=200)),
-                ('number', models.PositiveIntegerField()),
-                ('version', models.PositiveIntegerField()),
-                ('state', models.CharField(choices=[('draft', 'draft'), ('issued', 'with the client'), ('accepted', 'accepted'), ('declined', 'declined'), ('withdrawn', 'withdrawn')], default='issued', max_length=10)),
-                ('content', models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder)),
-                ('document', models.BinaryField()),
-                ('received_at', models.DateTimeField()),
-                ('valid_until', models.DateField()),
-                ('answered_at', models.DateTimeField(null=True)),
-                ('answered_by', models.CharField(blank=True, max_length=200)),
-                ('answer', models.CharField(blank=True, max_length=300)),
-                ('on_paper', models.BooleanField(default=False)),
-                ('ended_on', models.DateField(help_text='When the contract ended, if it did', null=True)),
-                ('ended_because', models.CharField(blank=True, max_length=300)),
-                ('company', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("company_name", models.CharField(max_length=200)),
+                ("number", models.PositiveIntegerField()),
+                ("version", models.PositiveIntegerField()),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("draft", "draft"),
+                            ("issued", "with the client"),
+                            ("accepted", "accepted"),
+                            ("declined", "declined"),
+                            ("withdrawn", "withdrawn"),
+                        ],
+                        default="issued",
+                        max_length=10,
+                    ),
+                ),
+                ("content", models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder)),
+                ("document", models.BinaryField()),
+                ("received_at", models.DateTimeField()),
+                ("valid_until", models.DateField()),
+                ("answered_at", models.DateTimeField(null=True)),
+                ("answered_by", models.CharField(blank=True, max_length=200)),
+                ("answer", models.CharField(blank=True, max_length=300)),
+                ("on_paper", models.BooleanField(default=False)),
+                ("ended_on", models.DateField(help_text="When the contract ended, if it did", null=True)),
+                ("ended_because", models.CharField(blank=True, max_length=300)),
+                (
+                    "company",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("organisation", "company", "number", "version"), name="received_offer_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("company", models.F("organisation")), _negated=True),
+                        name="received_from_another",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Survey',
+            name="Survey",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('begun_on', models.DateField()),
-                ('state', models.CharField(choices=[('open', 'looking'), ('waiting', 'being worked out'), ('ready', 'worked out'), ('failed', 'could not be worked out')], default='open', max_length=8)),
-                ('error', models.CharField(blank=True, max_length=500)),
-                ('note', models.TextField(blank=True)),
-                ('horizon_years', models.PositiveSmallIntegerField(default=5)),
-                ('seed', models.PositiveIntegerField(default=1)),
-                ('engine_version', models.CharField(blank=True, max_length=40)),
-                ('futures', models.BinaryField(help_text='Paths of failures and repairs', null=True)),
-                ('figures', models.JSONField(default=dict, encoder=django.core.serializers.json.DjangoJSONEncoder, help_text='What was found')),
-                ('worked_out_at', models.DateTimeField(null=True)),
-                ('client', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('job', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='estate.job')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("begun_on", models.DateField()),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("open", "looking"),
+                            ("waiting", "being worked out"),
+                            ("ready", "worked out"),
+                            ("failed", "could not be worked out"),
+                        ],
+                        default="open",
+                        max_length=8,
+                    ),
+                ),
+                ("error", models.CharField(blank=True, max_length=500)),
+                ("note", models.TextField(blank=True)),
+                ("horizon_years", models.PositiveSmallIntegerField(default=5)),
+                ("seed", models.PositiveIntegerField(default=1)),
+                ("engine_version", models.CharField(blank=True, max_length=40)),
+                ("futures", models.BinaryField(help_text="Paths of failures and repairs", null=True)),
+                (
+                    "figures",
+                    models.JSONField(
+                        default=dict,
+                        encoder=django.core.serializers.json.DjangoJSONEncoder,
+                        help_text="What was found",
+                    ),
+                ),
+                ("worked_out_at", models.DateTimeField(null=True)),
+                (
+                    "client",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="estate.job",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("horizon_years__range", (1, 10))), name="survey_years_possible"
+                    ),
+                ],
             },
         ),
         migrations.AddField(
-            model_name='offer',
-            name='survey',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='offers', to='contracts.survey'),
+            model_name="offer",
+            name="survey",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="offers", to="contracts.survey"
+            ),
         ),
         migrations.CreateModel(
-            name='SurveyLine',
+            name="SurveyLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('place', models.CharField(max_length=500)),
-                ('no_access', models.BooleanField(default=False)),
-                ('recalled', models.BooleanField(default=False)),
-                ('out_of_code', models.BooleanField(default=False)),
-                ('condition', models.CharField(blank=True, help_text='What was seen on site', max_length=300)),
-                ('verdict', models.CharField(choices=[('taken', 'taken on'), ('limited', 'taken on, replacement excluded'), ('refused', 'not taken on')], default='taken', max_length=8)),
-                ('reasons', models.JSONField(default=list, help_text='Sentences the client can read')),
-                ('missing', models.JSONField(default=list, help_text='What is not on record')),
-                ('by_hand', models.BooleanField(default=False, help_text='A person ruled otherwise')),
-                ('hand_reason', models.CharField(blank=True, max_length=300)),
-                ('fail_chance', models.FloatField(help_text='Of failing within the years looked ahead', null=True)),
-                ('age_years', models.FloatField(null=True)),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('survey', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lines', to='contracts.survey')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("place", models.CharField(max_length=500)),
+                ("no_access", models.BooleanField(default=False)),
+                ("recalled", models.BooleanField(default=False)),
+                ("out_of_code", models.BooleanField(default=False)),
+                (
+                    "condition",
+                    models.CharField(blank=True, help_text="What was seen on site", max_length=300),
+                ),
+                (
+                    "verdict",
+                    models.CharField(
+                        choices=[
+                            ("taken", "taken on"),
+                            ("limited", "taken on, replacement excluded"),
+                            ("refused", "not taken on"),
+                        ],
+                        default="taken",
+                        max_length=8,
+                    ),
+                ),
+                ("reasons", models.JSONField(default=list, help_text="Sentences the client can read")),
+                ("missing", models.JSONField(default=list, help_text="What is not on record")),
+                ("by_hand", models.BooleanField(default=False, help_text="A person ruled otherwise")),
+                ("hand_reason", models.CharField(blank=True, max_length=300)),
+                (
+                    "fail_chance",
+                    models.FloatField(help_text="Of failing within the years looked ahead", null=True),
+                ),
+                ("age_years", models.FloatField(null=True)),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="heaters.heater"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "survey",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="lines",
+                        to="contracts.survey",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("survey", "heater"), name="heater_once_a_survey"),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("by_hand", False), models.Q(("hand_reason", ""), _negated=True), _connector="OR"
+                        ),
+                        name="ruled_by_hand_with_reason",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='WarrantyClaim',
+            name="WarrantyClaim",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('words', models.CharField(max_length=400)),
-                ('state', models.CharField(choices=[('open', 'to be claimed'), ('claimed', 'claimed'), ('paid', 'paid'), ('refused', 'refused by the maker')], default='open', max_length=8)),
-                ('amount', models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('changed_at', models.DateTimeField(auto_now=True)),
-                ('contract', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='claims', to='contracts.contract')),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("words", models.CharField(max_length=400)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("open", "to be claimed"),
+                            ("claimed", "claimed"),
+                            ("paid", "paid"),
+                            ("refused", "refused by the maker"),
+                        ],
+                        default="open",
+                        max_length=8,
+                    ),
+                ),
+                ("amount", models.DecimalField(blank=True, decimal_places=2, max_digits=12, null=True)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                ("changed_at", models.DateTimeField(auto_now=True)),
+                (
+                    "contract",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="claims",
+                        to="contracts.contract",
+                    ),
+                ),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="heaters.heater"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("contract", "heater"), name="one_claim_a_heater"),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CompanyPrice',
+            name="CompanyPrice",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('item', models.CharField(max_length=30)),
-                ('subject', models.CharField(blank=True, max_length=40)),
-                ('amount', models.DecimalField(decimal_places=4, max_digits=12)),
-                ('status', models.CharField(choices=[('entered', 'entered'), ('illustration', 'illustration')], default='entered', max_length=12)),
-                ('source', models.CharField(blank=True, max_length=300)),
-                ('book', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='prices', to='contracts.companybook')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("item", models.CharField(max_length=30)),
+                ("subject", models.CharField(blank=True, max_length=40)),
+                ("amount", models.DecimalField(decimal_places=4, max_digits=12)),
+                (
+                    "status",
+                    models.CharField(
+                        choices=[("entered", "entered"), ("illustration", "illustration")],
+                        default="entered",
+                        max_length=12,
+                    ),
+                ),
+                ("source", models.CharField(blank=True, max_length=300)),
+                (
+                    "book",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="prices",
+                        to="contracts.companybook",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
-                'constraints': [models.UniqueConstraint(fields=('book', 'item', 'subject'), name='one_company_price_each'), models.CheckConstraint(condition=models.Q(('amount__gte', 0)), name='company_price_not_negative')],
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("book", "item", "subject"), name="one_company_price_each"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("amount__gte", 0)), name="company_price_not_negative"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='ContractHeater',
+            name="ContractHeater",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('since', models.DateField()),
-                ('until', models.DateField(null=True)),
-                ('replaced', models.BooleanField(help_text='Its replacement is covered')),
-                ('price_a_year', models.DecimalField(decimal_places=2, help_text='Of the first contract year', max_digits=12)),
-                ('left_because', models.CharField(blank=True, max_length=200)),
-                ('contract', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='heaters', to='contracts.contract')),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("since", models.DateField()),
+                ("until", models.DateField(null=True)),
+                ("replaced", models.BooleanField(help_text="Its replacement is covered")),
+                (
+                    "price_a_year",
+                    models.DecimalField(
+                        decimal_places=2, help_text="Of the first contract year", max_digits=12
+                    ),
+                ),
+                ("left_because", models.CharField(blank=True, max_length=200)),
+                (
+                    "contract",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="heaters",
+                        to="contracts.contract",
+                    ),
+                ),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="heaters.heater"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('until', None)), fields=('contract', 'heater'), name='heater_once_under_contract'), models.CheckConstraint(condition=models.Q(('until__isnull', True), ('since__lte', models.F('until')), _connector='OR'), name='under_contract_ordered')],
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("until", None)),
+                        fields=("contract", "heater"),
+                        name="heater_once_under_contract",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("until__isnull", True), ("since__lte", models.F("until")), _connector="OR"
+                        ),
+                        name="under_contract_ordered",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='ContractJob',
+            name="ContractJob",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('what', models.CharField(choices=[('repair', 'repair'), ('call', 'call without repair'), ('replacement', 'replacement')], max_length=12)),
-                ('called_at', models.DateTimeField()),
-                ('came_at', models.DateTimeField()),
-                ('hours', models.DecimalField(decimal_places=2, max_digits=6)),
-                ('materials', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('after_hours', models.BooleanField(default=False)),
-                ('cost', models.DecimalField(decimal_places=2, help_text='By the cost book of that day', max_digits=12)),
-                ('words', models.CharField(blank=True, max_length=300)),
-                ('entered_by', models.CharField(max_length=200)),
-                ('contract', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='jobs', to='contracts.contract')),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "what",
+                    models.CharField(
+                        choices=[
+                            ("repair", "repair"),
+                            ("call", "call without repair"),
+                            ("replacement", "replacement"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("called_at", models.DateTimeField()),
+                ("came_at", models.DateTimeField()),
+                ("hours", models.DecimalField(decimal_places=2, max_digits=6)),
+                ("materials", models.DecimalField(decimal_places=2, max_digits=12)),
+                ("after_hours", models.BooleanField(default=False)),
+                (
+                    "cost",
+                    models.DecimalField(
+                        decimal_places=2, help_text="By the cost book of that day", max_digits=12
+                    ),
+                ),
+                ("words", models.CharField(blank=True, max_length=300)),
+                ("entered_by", models.CharField(max_length=200)),
+                (
+                    "contract",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="jobs",
+                        to="contracts.contract",
+                    ),
+                ),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="heaters.heater"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-called_at', '-id'],
-                'constraints': [models.UniqueConstraint(fields=('contract', 'heater', 'what', 'called_at'), name='contract_job_once'), models.CheckConstraint(condition=models.Q(('called_at__lte', models.F('came_at'))), name='came_after_called'), models.CheckConstraint(condition=models.Q(('hours__gte', 0), ('materials__gte', 0), ('cost__gte', 0)), name='job_costs_something')],
+                "ordering": ["-called_at", "-id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("contract", "heater", "what", "called_at"), name="contract_job_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("called_at__lte", models.F("came_at"))), name="came_after_called"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("hours__gte", 0), ("materials__gte", 0), ("cost__gte", 0)),
+                        name="job_costs_something",
+                    ),
+                ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='contract',
-            constraint=models.CheckConstraint(condition=models.Q(('starts_on__lte', models.F('ends_on'))), name='contract_days_ordered'),
-        ),
-        migrations.AddConstraint(
-            model_name='receivedoffer',
-            constraint=models.UniqueConstraint(fields=('organisation', 'company', 'number', 'version'), name='received_offer_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='receivedoffer',
-            constraint=models.CheckConstraint(condition=models.Q(('company', models.F('organisation')), _negated=True), name='received_from_another'),
-        ),
-        migrations.AddConstraint(
-            model_name='survey',
-            constraint=models.CheckConstraint(condition=models.Q(('horizon_years__range', (1, 10))), name='survey_years_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='offer',
-            constraint=models.UniqueConstraint(fields=('organisation', 'number', 'version'), name='offer_version_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='offer',
-            constraint=models.CheckConstraint(condition=models.Q(('years__range', (1, 10))), name='offer_years_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='offer',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ('draft', 'issued', 'withdrawn')), models.Q(('answered_at__isnull', False), models.Q(('answered_by', ''), _negated=True)), _connector='OR'), name='offer_answered_by_name_and_time'),
-        ),
-        migrations.AddConstraint(
-            model_name='offer',
-            constraint=models.CheckConstraint(condition=models.Q(('price__gt', 0)), name='offer_price_above_zero'),
-        ),
-        migrations.AddConstraint(
-            model_name='surveyline',
-            constraint=models.UniqueConstraint(fields=('survey', 'heater'), name='heater_once_a_survey'),
-        ),
-        migrations.AddConstraint(
-            model_name='surveyline',
-            constraint=models.CheckConstraint(condition=models.Q(('by_hand', False), models.Q(('hand_reason', ''), _negated=True), _connector='OR'), name='ruled_by_hand_with_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='warrantyclaim',
-            constraint=models.UniqueConstraint(fields=('contract', 'heater'), name='one_claim_a_heater'),
         ),
     ]

@@ -139,6 +139,13 @@ class Migration(migrations.Migration):
             options={
                 "verbose_name_plural": "properties",
                 "ordering": ["name"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "name"), name="property_name_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(("fiscal_year_start_month__range", (1, 12))),
+                        name="fiscal_month_1_12",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -182,6 +189,11 @@ class Migration(migrations.Migration):
                 ),
                 ("properties", models.ManyToManyField(blank=True, related_name="+", to="estate.property")),
             ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "person"), name="one_membership_each"),
+                ],
+            },
         ),
         migrations.CreateModel(
             name="HistoryEntry",
@@ -232,6 +244,12 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-at", "-id"],
+                "indexes": [
+                    models.Index(
+                        fields=["organisation", "subject_kind", "subject_id"],
+                        name="estate_hist_organis_fbb2d0_idx",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -269,6 +287,15 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["property__name", "name"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("property", "name"), name="building_name_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("year_built__isnull", True), ("year_built__range", (1600, 2200)), _connector="OR"
+                        ),
+                        name="year_built_possible",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -412,38 +439,5 @@ class Migration(migrations.Migration):
                     ),
                 ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name="property",
-            constraint=models.UniqueConstraint(fields=("organisation", "name"), name="property_name_once"),
-        ),
-        migrations.AddConstraint(
-            model_name="property",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("fiscal_year_start_month__range", (1, 12))), name="fiscal_month_1_12"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="membership",
-            constraint=models.UniqueConstraint(fields=("organisation", "person"), name="one_membership_each"),
-        ),
-        migrations.AddIndex(
-            model_name="historyentry",
-            index=models.Index(
-                fields=["organisation", "subject_kind", "subject_id"], name="estate_hist_organis_fbb2d0_idx"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="building",
-            constraint=models.UniqueConstraint(fields=("property", "name"), name="building_name_once"),
-        ),
-        migrations.AddConstraint(
-            model_name="building",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("year_built__isnull", True), ("year_built__range", (1600, 2200)), _connector="OR"
-                ),
-                name="year_built_possible",
-            ),
         ),
     ]

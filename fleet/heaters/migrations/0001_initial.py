@@ -178,6 +178,125 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["id"],
+                "indexes": [
+                    models.Index(
+                        fields=["organisation", "ending", "kind"], name="heaters_hea_organis_e5bd31_idx"
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "tag"), name="heater_tag_once"),
+                    models.UniqueConstraint(
+                        condition=models.Q(("ending", "")),
+                        fields=("position",),
+                        name="one_heater_in_a_position",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("ending", ""),
+                                ("removed_earliest", None),
+                                ("removed_latest", None),
+                                ("removed_precision", ""),
+                            ),
+                            models.Q(
+                                models.Q(("ending", ""), _negated=True),
+                                models.Q(("removed_precision", ""), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="ending_has_its_date",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("removed_latest__isnull", True),
+                            ("installed_earliest__isnull", True),
+                            ("installed_earliest__lte", models.F("removed_latest")),
+                            _connector="OR",
+                        ),
+                        name="no_ending_before_the_start",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("made_earliest__isnull", True),
+                            ("made_latest__isnull", True),
+                            ("made_earliest__lte", models.F("made_latest")),
+                            _connector="OR",
+                        ),
+                        name="heater_made_ordered",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("installed_earliest__isnull", True),
+                            ("installed_latest__isnull", True),
+                            ("installed_earliest__lte", models.F("installed_latest")),
+                            _connector="OR",
+                        ),
+                        name="heater_installed_ordered",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("removed_earliest__isnull", True),
+                            ("removed_latest__isnull", True),
+                            ("removed_earliest__lte", models.F("removed_latest")),
+                            _connector="OR",
+                        ),
+                        name="heater_removed_ordered",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("capacity_gal__isnull", True),
+                            ("capacity_gal__range", (0, 10000)),
+                            _connector="OR",
+                        ),
+                        name="capacity_gal_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("input_btu_h__isnull", True),
+                            ("input_btu_h__range", (1, 20000000)),
+                            _connector="OR",
+                        ),
+                        name="input_btu_h_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("energy_factor__isnull", True),
+                            ("energy_factor__range", (0.1, 10)),
+                            _connector="OR",
+                        ),
+                        name="energy_factor_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("setpoint_f__isnull", True), ("setpoint_f__range", (50, 210)), _connector="OR"
+                        ),
+                        name="setpoint_f_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("relief_valve_psi__isnull", True),
+                            ("relief_valve_psi__range", (1, 300)),
+                            _connector="OR",
+                        ),
+                        name="relief_valve_psi_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("warranty_years__isnull", True),
+                            ("warranty_years__range", (0, 50)),
+                            _connector="OR",
+                        ),
+                        name="warranty_years_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("homes_served__isnull", True),
+                            ("homes_served__range", (0, 5000)),
+                            _connector="OR",
+                        ),
+                        name="homes_served_possible",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -318,6 +437,13 @@ class Migration(migrations.Migration):
                     ),
                 ),
             ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("organisation", "sheet_kind", "heading"), name="heading_remembered_once"
+                    ),
+                ],
+            },
         ),
         migrations.CreateModel(
             name="ServiceRecord",
@@ -387,6 +513,33 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-done_latest", "-id"],
+                "indexes": [
+                    models.Index(
+                        fields=["heater", "kind", "done_latest"], name="heaters_ser_heater__37570f_idx"
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("heater", "kind", "done_earliest", "done_latest"), name="same_work_once_a_day"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("anode_left_fraction__isnull", True),
+                            ("anode_left_fraction__range", (0, 1)),
+                            _connector="OR",
+                        ),
+                        name="anode_left_fraction_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("done_earliest__isnull", True),
+                            ("done_latest__isnull", True),
+                            ("done_earliest__lte", models.F("done_latest")),
+                            _connector="OR",
+                        ),
+                        name="service_dates_ordered",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -459,216 +612,24 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-tested_latest", "-id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("property", "building", "treatment", "tested_earliest", "tested_latest"),
+                        name="one_water_test_a_day",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("hardness_mg_l__isnull", True),
+                            ("hardness_mg_l__range", (0, 5000)),
+                            _connector="OR",
+                        ),
+                        name="hardness_mg_l_possible",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("ph__isnull", True), ("ph__range", (0, 14)), _connector="OR"),
+                        name="ph_possible",
+                    ),
+                ],
             },
-        ),
-        migrations.AddIndex(
-            model_name="heater",
-            index=models.Index(
-                fields=["organisation", "ending", "kind"], name="heaters_hea_organis_e5bd31_idx"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.UniqueConstraint(fields=("organisation", "tag"), name="heater_tag_once"),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("ending", "")), fields=("position",), name="one_heater_in_a_position"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(
-                        ("ending", ""),
-                        ("removed_earliest", None),
-                        ("removed_latest", None),
-                        ("removed_precision", ""),
-                    ),
-                    models.Q(
-                        models.Q(("ending", ""), _negated=True),
-                        models.Q(("removed_precision", ""), _negated=True),
-                    ),
-                    _connector="OR",
-                ),
-                name="ending_has_its_date",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("removed_latest__isnull", True),
-                    ("installed_earliest__isnull", True),
-                    ("installed_earliest__lte", models.F("removed_latest")),
-                    _connector="OR",
-                ),
-                name="no_ending_before_the_start",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("made_earliest__isnull", True),
-                    ("made_latest__isnull", True),
-                    ("made_earliest__lte", models.F("made_latest")),
-                    _connector="OR",
-                ),
-                name="heater_made_ordered",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("installed_earliest__isnull", True),
-                    ("installed_latest__isnull", True),
-                    ("installed_earliest__lte", models.F("installed_latest")),
-                    _connector="OR",
-                ),
-                name="heater_installed_ordered",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("removed_earliest__isnull", True),
-                    ("removed_latest__isnull", True),
-                    ("removed_earliest__lte", models.F("removed_latest")),
-                    _connector="OR",
-                ),
-                name="heater_removed_ordered",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("capacity_gal__isnull", True), ("capacity_gal__range", (0, 10000)), _connector="OR"
-                ),
-                name="capacity_gal_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("input_btu_h__isnull", True), ("input_btu_h__range", (1, 20000000)), _connector="OR"
-                ),
-                name="input_btu_h_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("energy_factor__isnull", True), ("energy_factor__range", (0.1, 10)), _connector="OR"
-                ),
-                name="energy_factor_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("setpoint_f__isnull", True), ("setpoint_f__range", (50, 210)), _connector="OR"
-                ),
-                name="setpoint_f_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("relief_valve_psi__isnull", True), ("relief_valve_psi__range", (1, 300)), _connector="OR"
-                ),
-                name="relief_valve_psi_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("warranty_years__isnull", True), ("warranty_years__range", (0, 50)), _connector="OR"
-                ),
-                name="warranty_years_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heater",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("homes_served__isnull", True), ("homes_served__range", (0, 5000)), _connector="OR"
-                ),
-                name="homes_served_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="rememberedheading",
-            constraint=models.UniqueConstraint(
-                fields=("organisation", "sheet_kind", "heading"), name="heading_remembered_once"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="servicerecord",
-            index=models.Index(
-                fields=["heater", "kind", "done_latest"], name="heaters_ser_heater__37570f_idx"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="servicerecord",
-            constraint=models.UniqueConstraint(
-                fields=("heater", "kind", "done_earliest", "done_latest"), name="same_work_once_a_day"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="servicerecord",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("anode_left_fraction__isnull", True),
-                    ("anode_left_fraction__range", (0, 1)),
-                    _connector="OR",
-                ),
-                name="anode_left_fraction_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="servicerecord",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("done_earliest__isnull", True),
-                    ("done_latest__isnull", True),
-                    ("done_earliest__lte", models.F("done_latest")),
-                    _connector="OR",
-                ),
-                name="service_dates_ordered",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="watertest",
-            constraint=models.UniqueConstraint(
-                fields=("property", "building", "treatment", "tested_earliest", "tested_latest"),
-                name="one_water_test_a_day",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="watertest",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("hardness_mg_l__isnull", True), ("hardness_mg_l__range", (0, 5000)), _connector="OR"
-                ),
-                name="hardness_mg_l_possible",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="watertest",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("ph__isnull", True), ("ph__range", (0, 14)), _connector="OR"),
-                name="ph_possible",
-            ),
         ),
     ]

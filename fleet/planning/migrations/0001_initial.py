@@ -61,6 +61,21 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-valid_from", "-id"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("organisation", "valid_from"), name="one_cost_book_a_day"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("growth_mean__range", (-0.5, 0.5))), name="growth_mean_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("growth_sd__range", (0, 0.5))), name="growth_sd_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("discount_rate__range", (-0.5, 0.5))),
+                        name="discount_rate_possible",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -134,6 +149,26 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["kind", "capacity_from_gal"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("book", "kind", "capacity_from_gal"), name="one_cost_line_a_size"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("planned_cost__gte", 0), ("emergency_cost__gte", 0)),
+                        name="no_negative_price",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("capacity_from_gal__gte", 0),
+                            models.Q(
+                                ("capacity_to_gal__isnull", True),
+                                ("capacity_to_gal__gt", models.F("capacity_from_gal")),
+                                _connector="OR",
+                            ),
+                        ),
+                        name="cost_line_sizes_ordered",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -210,6 +245,19 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["-id"],
+                "indexes": [
+                    models.Index(
+                        fields=["organisation", "state", "-id"], name="planning_fo_organis_442bf6_idx"
+                    ),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("horizon_years__range", (1, 40))), name="run_horizon_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("draws__range", (50, 20000))), name="run_draws_possible"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -259,79 +307,9 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ["rank"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("run", "heater"), name="one_outlook_a_heater_and_run"),
+                ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name="costbook",
-            constraint=models.UniqueConstraint(
-                fields=("organisation", "valid_from"), name="one_cost_book_a_day"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costbook",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("growth_mean__range", (-0.5, 0.5))), name="growth_mean_possible"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costbook",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("growth_sd__range", (0, 0.5))), name="growth_sd_possible"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costbook",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("discount_rate__range", (-0.5, 0.5))), name="discount_rate_possible"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costline",
-            constraint=models.UniqueConstraint(
-                fields=("book", "kind", "capacity_from_gal"), name="one_cost_line_a_size"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costline",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("planned_cost__gte", 0), ("emergency_cost__gte", 0)),
-                name="no_negative_price",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="costline",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("capacity_from_gal__gte", 0),
-                    models.Q(
-                        ("capacity_to_gal__isnull", True),
-                        ("capacity_to_gal__gt", models.F("capacity_from_gal")),
-                        _connector="OR",
-                    ),
-                ),
-                name="cost_line_sizes_ordered",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="forecastrun",
-            index=models.Index(
-                fields=["organisation", "state", "-id"], name="planning_fo_organis_442bf6_idx"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="forecastrun",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("horizon_years__range", (1, 40))), name="run_horizon_possible"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="forecastrun",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("draws__range", (50, 20000))), name="run_draws_possible"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heateroutlook",
-            constraint=models.UniqueConstraint(fields=("run", "heater"), name="one_outlook_a_heater_and_run"),
         ),
     ]

@@ -7,73 +7,163 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('estate', '0002_calendar_stands_at'),
-        ('heaters', '0002_no_overlap'),
-        ('planning', '0001_initial'),
+        ("estate", "0002_calendar_stands_at"),
+        ("heaters", "0002_no_overlap"),
+        ("planning", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='CapitalPlan',
+            name="CapitalPlan",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('cap', models.DecimalField(decimal_places=2, help_text='Money for planned work a fiscal year', max_digits=14)),
-                ('horizon_years', models.PositiveSmallIntegerField(default=10)),
-                ('crew', models.PositiveIntegerField(blank=True, help_text='Heaters a fiscal year', null=True)),
-                ('visit_cost', models.DecimalField(decimal_places=2, default=Decimal('0'), max_digits=12)),
-                ('must', models.JSONField(default=list, help_text='Numbers of heaters that must be done')),
-                ('must_not', models.JSONField(default=list)),
-                ('opening_balance', models.DecimalField(decimal_places=2, default=Decimal('0'), max_digits=14)),
-                ('shortfall_limit', models.DecimalField(decimal_places=3, default=Decimal('0.1'), max_digits=4)),
-                ('interest', models.DecimalField(decimal_places=4, default=Decimal('0.02'), max_digits=6)),
-                ('state', models.CharField(choices=[('waiting', 'waiting'), ('running', 'running'), ('done', 'done'), ('failed', 'not possible'), ('cancelled', 'called off')], default='waiting', max_length=10)),
-                ('error', models.TextField(blank=True)),
-                ('result', models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder, null=True)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('finished_at', models.DateTimeField(null=True)),
-                ('job', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='estate.job')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('run', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='capital_plans', to='planning.forecastrun')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "cap",
+                    models.DecimalField(
+                        decimal_places=2, help_text="Money for planned work a fiscal year", max_digits=14
+                    ),
+                ),
+                ("horizon_years", models.PositiveSmallIntegerField(default=10)),
+                (
+                    "crew",
+                    models.PositiveIntegerField(blank=True, help_text="Heaters a fiscal year", null=True),
+                ),
+                ("visit_cost", models.DecimalField(decimal_places=2, default=Decimal("0"), max_digits=12)),
+                ("must", models.JSONField(default=list, help_text="Numbers of heaters that must be done")),
+                ("must_not", models.JSONField(default=list)),
+                (
+                    "opening_balance",
+                    models.DecimalField(decimal_places=2, default=Decimal("0"), max_digits=14),
+                ),
+                (
+                    "shortfall_limit",
+                    models.DecimalField(decimal_places=3, default=Decimal("0.1"), max_digits=4),
+                ),
+                ("interest", models.DecimalField(decimal_places=4, default=Decimal("0.02"), max_digits=6)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waiting"),
+                            ("running", "running"),
+                            ("done", "done"),
+                            ("failed", "not possible"),
+                            ("cancelled", "called off"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("error", models.TextField(blank=True)),
+                (
+                    "result",
+                    models.JSONField(encoder=django.core.serializers.json.DjangoJSONEncoder, null=True),
+                ),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                ("finished_at", models.DateTimeField(null=True)),
+                (
+                    "job",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.SET_NULL,
+                        related_name="+",
+                        to="estate.job",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "run",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="capital_plans",
+                        to="planning.forecastrun",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("cap__gte", 0), ("visit_cost__gte", 0)),
+                        name="capital_money_not_negative",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("horizon_years__range", (1, 40))), name="capital_horizon_possible"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("shortfall_limit__range", (0, 0.99))),
+                        name="capital_limit_possible",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CapitalLine',
+            name="CapitalLine",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('period', models.SmallIntegerField(help_text='Place of the fiscal year, -1: not planned')),
-                ('set_aside', models.DecimalField(decimal_places=2, default=Decimal('0'), max_digits=12)),
-                ('p_fail_before', models.FloatField(help_text='Chance of failing before its planned year, or in the horizon')),
-                ('risk_avoided', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('saving', models.DecimalField(decimal_places=2, help_text='Against running it to failure', max_digits=12)),
-                ('waiting_cost', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('new_unit_a_year', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('heater', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='heaters.heater')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('plan', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lines', to='planning.capitalplan')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("period", models.SmallIntegerField(help_text="Place of the fiscal year, -1: not planned")),
+                ("set_aside", models.DecimalField(decimal_places=2, default=Decimal("0"), max_digits=12)),
+                (
+                    "p_fail_before",
+                    models.FloatField(
+                        help_text="Chance of failing before its planned year, or in the horizon"
+                    ),
+                ),
+                ("risk_avoided", models.DecimalField(decimal_places=2, max_digits=12)),
+                (
+                    "saving",
+                    models.DecimalField(
+                        decimal_places=2, help_text="Against running it to failure", max_digits=12
+                    ),
+                ),
+                ("waiting_cost", models.DecimalField(decimal_places=2, max_digits=12)),
+                ("new_unit_a_year", models.DecimalField(decimal_places=2, max_digits=12)),
+                (
+                    "heater",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="heaters.heater"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "plan",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="lines",
+                        to="planning.capitalplan",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("plan", "heater"), name="one_line_a_heater_and_plan"),
+                ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='capitalplan',
-            constraint=models.CheckConstraint(condition=models.Q(('cap__gte', 0), ('visit_cost__gte', 0)), name='capital_money_not_negative'),
-        ),
-        migrations.AddConstraint(
-            model_name='capitalplan',
-            constraint=models.CheckConstraint(condition=models.Q(('horizon_years__range', (1, 40))), name='capital_horizon_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='capitalplan',
-            constraint=models.CheckConstraint(condition=models.Q(('shortfall_limit__range', (0, 0.99))), name='capital_limit_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='capitalline',
-            constraint=models.UniqueConstraint(fields=('plan', 'heater'), name='one_line_a_heater_and_plan'),
         ),
     ]

@@ -7,197 +7,499 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('estate', '0009_happenings_taken_on'),
+        ("estate", "0009_happenings_taken_on"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='WebHook',
+            name="WebHook",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=120)),
-                ('url', models.CharField(max_length=500)),
-                ('salt', models.CharField(help_text="The signing secret is derived from this and the program's", max_length=64)),
-                ('kinds', models.JSONField(blank=True, default=list, help_text='Empty: everything')),
-                ('may_repeat', models.BooleanField(default=False, help_text='The receiver drops a repeated webhook-id, so unsure calls go again by themselves')),
-                ('made_at', models.DateTimeField()),
-                ('failing_since', models.DateTimeField(blank=True, null=True)),
-                ('failures', models.PositiveIntegerField(default=0)),
-                ('last_words', models.CharField(blank=True, max_length=300)),
-                ('switched_off_at', models.DateTimeField(blank=True, null=True)),
-                ('switched_off_because', models.CharField(blank=True, max_length=300)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("name", models.CharField(max_length=120)),
+                ("url", models.CharField(max_length=500)),
+                (
+                    "salt",
+                    models.CharField(
+                        help_text="The signing secret is derived from this and the program's", max_length=64
+                    ),
+                ),
+                ("kinds", models.JSONField(blank=True, default=list, help_text="Empty: everything")),
+                (
+                    "may_repeat",
+                    models.BooleanField(
+                        default=False,
+                        help_text="The receiver drops a repeated webhook-id, so unsure calls go again by themselves",
+                    ),
+                ),
+                ("made_at", models.DateTimeField()),
+                ("failing_since", models.DateTimeField(blank=True, null=True)),
+                ("failures", models.PositiveIntegerField(default=0)),
+                ("last_words", models.CharField(blank=True, max_length=300)),
+                ("switched_off_at", models.DateTimeField(blank=True, null=True)),
+                ("switched_off_because", models.CharField(blank=True, max_length=300)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "name"), name="web_hook_name_once"),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Delivery',
+            name="Delivery",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('channel', models.CharField(choices=[('mail', 'e-mail'), ('hook', 'web hook')], max_length=8)),
-                ('what', models.CharField(help_text='digest, or alert:NUMBER, escalation:…, test:…', max_length=120)),
-                ('due_on', models.DateField()),
-                ('urgent', models.BooleanField(default=False)),
-                ('state', models.CharField(choices=[('waiting', 'waiting'), ('taken', 'being written'), ('sending', 'leaving'), ('sent', 'sent'), ('uncertain', 'uncertain whether it left'), ('given_up', 'given up'), ('not_told', 'not told')], default='waiting', max_length=10)),
-                ('due_at', models.DateTimeField(help_text='Not before this instant; a new try moves it')),
-                ('attempts', models.PositiveSmallIntegerField(default=0)),
-                ('taken_times', models.PositiveSmallIntegerField(default=0)),
-                ('claim', models.UUIDField(null=True)),
-                ('claimed_until', models.DateTimeField(null=True)),
-                ('sending_at', models.DateTimeField(null=True)),
-                ('sent_at', models.DateTimeField(null=True)),
-                ('message_id', models.CharField(max_length=200)),
-                ('words', models.CharField(blank=True, help_text='The last answer, or why it was not told', max_length=400)),
-                ('settled_by', models.CharField(blank=True, max_length=200)),
-                ('created_at', models.DateTimeField()),
-                ('happening', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.happening')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='deliveries', to=settings.AUTH_USER_MODEL)),
-                ('hook', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='deliveries', to='reminders.webhook')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "channel",
+                    models.CharField(choices=[("mail", "e-mail"), ("hook", "web hook")], max_length=8),
+                ),
+                (
+                    "what",
+                    models.CharField(
+                        help_text="digest, or alert:NUMBER, escalation:…, test:…", max_length=120
+                    ),
+                ),
+                ("due_on", models.DateField()),
+                ("urgent", models.BooleanField(default=False)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waiting"),
+                            ("taken", "being written"),
+                            ("sending", "leaving"),
+                            ("sent", "sent"),
+                            ("uncertain", "uncertain whether it left"),
+                            ("given_up", "given up"),
+                            ("not_told", "not told"),
+                        ],
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("due_at", models.DateTimeField(help_text="Not before this instant; a new try moves it")),
+                ("attempts", models.PositiveSmallIntegerField(default=0)),
+                ("taken_times", models.PositiveSmallIntegerField(default=0)),
+                ("claim", models.UUIDField(null=True)),
+                ("claimed_until", models.DateTimeField(null=True)),
+                ("sending_at", models.DateTimeField(null=True)),
+                ("sent_at", models.DateTimeField(null=True)),
+                ("message_id", models.CharField(max_length=200)),
+                (
+                    "words",
+                    models.CharField(
+                        blank=True, help_text="The last answer, or why it was not told", max_length=400
+                    ),
+                ),
+                ("settled_by", models.CharField(blank=True, max_length=200)),
+                ("created_at", models.DateTimeField()),
+                (
+                    "happening",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.happening",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="deliveries",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "hook",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="deliveries",
+                        to="reminders.webhook",
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'deliveries',
-                'ordering': ['-id'],
+                "verbose_name_plural": "deliveries",
+                "ordering": ["-id"],
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("state__in", ["waiting", "taken"])),
+                        fields=["urgent", "due_at"],
+                        name="delivery_due",
+                    ),
+                    models.Index(
+                        condition=models.Q(("state", "sending")),
+                        fields=["sending_at"],
+                        name="delivery_sending",
+                    ),
+                    models.Index(fields=["organisation", "state", "-id"], name="delivery_state"),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("person__isnull", False)),
+                        fields=("person", "what", "due_on", "channel"),
+                        name="told_a_person_once",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("hook__isnull", False)),
+                        fields=("hook", "what", "due_on"),
+                        name="told_a_hook_once",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("channel", "mail"), ("hook", None), ("person__isnull", False)),
+                            models.Q(("channel", "hook"), ("hook__isnull", False), ("person", None)),
+                            _connector="OR",
+                        ),
+                        name="delivery_goes_to_one",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CalendarEntry',
+            name="CalendarEntry",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('uid', models.UUIDField(default=uuid.uuid4, unique=True)),
-                ('name', models.CharField(help_text='Such as visit-12: what it stands for', max_length=80)),
-                ('day', models.DateField()),
-                ('title', models.CharField(max_length=300)),
-                ('digest', models.CharField(max_length=64)),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('cancelled', models.BooleanField(default=False)),
-                ('changed_at', models.DateTimeField()),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('property', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("uid", models.UUIDField(default=uuid.uuid4, unique=True)),
+                ("name", models.CharField(help_text="Such as visit-12: what it stands for", max_length=80)),
+                ("day", models.DateField()),
+                ("title", models.CharField(max_length=300)),
+                ("digest", models.CharField(max_length=64)),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("cancelled", models.BooleanField(default=False)),
+                ("changed_at", models.DateTimeField()),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="estate.property"
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(fields=['organisation', 'day'], name='reminders_c_organis_57af83_idx')],
-                'constraints': [models.UniqueConstraint(fields=('organisation', 'name'), name='one_calendar_entry')],
+                "indexes": [
+                    models.Index(fields=["organisation", "day"], name="reminders_c_organis_57af83_idx")
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("organisation", "name"), name="one_calendar_entry")
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CalendarFeed',
+            name="CalendarFeed",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('secret_digest', models.CharField(max_length=64, unique=True)),
-                ('made_at', models.DateTimeField()),
-                ('read_at', models.DateTimeField(null=True)),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("secret_digest", models.CharField(max_length=64, unique=True)),
+                ("made_at", models.DateTimeField()),
+                ("read_at", models.DateTimeField(null=True)),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('person', 'organisation'), name='one_feed_a_person')],
+                "constraints": [
+                    models.UniqueConstraint(fields=("person", "organisation"), name="one_feed_a_person")
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Correspondent',
+            name="Correspondent",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('next_on', models.DateField(null=True)),
-                ('next_at', models.DateTimeField(null=True)),
-                ('last_on', models.DateField(null=True)),
-                ('last_at', models.DateTimeField(null=True)),
-                ('look_again', models.BooleanField(default=True, help_text='Her wishes or her properties changed')),
-                ('digests_stopped_at', models.DateTimeField(blank=True, null=True)),
-                ('alerts_stopped_at', models.DateTimeField(blank=True, null=True)),
-                ('person', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='correspondent', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("next_on", models.DateField(null=True)),
+                ("next_at", models.DateTimeField(null=True)),
+                ("last_on", models.DateField(null=True)),
+                ("last_at", models.DateTimeField(null=True)),
+                (
+                    "look_again",
+                    models.BooleanField(default=True, help_text="Her wishes or her properties changed"),
+                ),
+                ("digests_stopped_at", models.DateTimeField(blank=True, null=True)),
+                ("alerts_stopped_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "person",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="correspondent",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'indexes': [models.Index(condition=models.Q(('next_at__isnull', False)), fields=['next_at'], name='digest_due'), models.Index(condition=models.Q(('look_again', True)), fields=['id'], name='digest_look_again')],
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("next_at__isnull", False)), fields=["next_at"], name="digest_due"
+                    ),
+                    models.Index(
+                        condition=models.Q(("look_again", True)), fields=["id"], name="digest_look_again"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='EscalationRule',
+            name="EscalationRule",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(blank=True, help_text='Empty: every urgent kind', max_length=40)),
-                ('after_minutes', models.PositiveIntegerField()),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('property', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("kind", models.CharField(blank=True, help_text="Empty: every urgent kind", max_length=40)),
+                ("after_minutes", models.PositiveIntegerField()),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['after_minutes', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('after_minutes__range', (5, 43200))), name='escalation_delay_possible')],
+                "ordering": ["after_minutes", "id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("after_minutes__range", (5, 43200))),
+                        name="escalation_delay_possible",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
-            name='InboxNote',
+            name="InboxNote",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('escalated', models.BooleanField(default=False, help_text='Told because nobody acted')),
-                ('created_at', models.DateTimeField()),
-                ('read_at', models.DateTimeField(null=True)),
-                ('mailed_on', models.DateField(help_text='The day of the digest that held it', null=True)),
-                ('happening', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='notes', to='estate.happening')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('property', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("escalated", models.BooleanField(default=False, help_text="Told because nobody acted")),
+                ("created_at", models.DateTimeField()),
+                ("read_at", models.DateTimeField(null=True)),
+                ("mailed_on", models.DateField(help_text="The day of the digest that held it", null=True)),
+                (
+                    "happening",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="notes",
+                        to="estate.happening",
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-created_at', '-id'],
-                'indexes': [models.Index(fields=['person', '-created_at'], name='reminders_i_person__79e8f2_idx')],
-                'constraints': [models.UniqueConstraint(fields=('person', 'happening'), name='one_note_a_happening')],
+                "ordering": ["-created_at", "-id"],
+                "indexes": [
+                    models.Index(fields=["person", "-created_at"], name="reminders_i_person__79e8f2_idx")
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("person", "happening"), name="one_note_a_happening")
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Preference',
+            name="Preference",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('rhythm', models.CharField(choices=[('none', 'no digest'), ('daily', 'each day'), ('weekly', 'once a week'), ('monthly', 'a week before the monthly budget date')], max_length=8)),
-                ('hour', models.PositiveSmallIntegerField(default=7, help_text="Full hour of the property's clock")),
-                ('weekday', models.PositiveSmallIntegerField(default=0, help_text='0 is Monday')),
-                ('budget_day', models.PositiveSmallIntegerField(default=15, help_text='Day of the month, 1 to 28')),
-                ('quiet_from', models.PositiveSmallIntegerField(default=20)),
-                ('quiet_until', models.PositiveSmallIntegerField(default=6)),
-                ('alerts_by_mail', models.BooleanField(default=True)),
-                ('alerts_wait', models.BooleanField(default=False, help_text='Alerts too wait until quiet hours are over')),
-                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
-                ('person', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='preferences', to=settings.AUTH_USER_MODEL)),
-                ('property', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.property')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "rhythm",
+                    models.CharField(
+                        choices=[
+                            ("none", "no digest"),
+                            ("daily", "each day"),
+                            ("weekly", "once a week"),
+                            ("monthly", "a week before the monthly budget date"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "hour",
+                    models.PositiveSmallIntegerField(
+                        default=7, help_text="Full hour of the property's clock"
+                    ),
+                ),
+                ("weekday", models.PositiveSmallIntegerField(default=0, help_text="0 is Monday")),
+                (
+                    "budget_day",
+                    models.PositiveSmallIntegerField(default=15, help_text="Day of the month, 1 to 28"),
+                ),
+                ("quiet_from", models.PositiveSmallIntegerField(default=20)),
+                ("quiet_until", models.PositiveSmallIntegerField(default=6)),
+                ("alerts_by_mail", models.BooleanField(default=True)),
+                (
+                    "alerts_wait",
+                    models.BooleanField(
+                        default=False, help_text="Alerts too wait until quiet hours are over"
+                    ),
+                ),
+                (
+                    "organisation",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.organisation",
+                    ),
+                ),
+                (
+                    "person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="preferences",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "property",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="+",
+                        to="estate.property",
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(condition=models.Q(('property', None)), fields=('person', 'organisation'), name='one_general_preference'), models.UniqueConstraint(condition=models.Q(('property__isnull', False)), fields=('person', 'organisation', 'property'), name='one_preference_a_property'), models.CheckConstraint(condition=models.Q(('hour__lte', 23), ('quiet_from__lte', 23), ('quiet_until__lte', 23), ('weekday__lte', 6), ('budget_day__range', (1, 28))), name='preference_times_possible')],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("property", None)),
+                        fields=("person", "organisation"),
+                        name="one_general_preference",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("property__isnull", False)),
+                        fields=("person", "organisation", "property"),
+                        name="one_preference_a_property",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("hour__lte", 23),
+                            ("quiet_from__lte", 23),
+                            ("quiet_until__lte", 23),
+                            ("weekday__lte", 6),
+                            ("budget_day__range", (1, 28)),
+                        ),
+                        name="preference_times_possible",
+                    ),
+                ],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='webhook',
-            constraint=models.UniqueConstraint(fields=('organisation', 'name'), name='web_hook_name_once'),
-        ),
-        migrations.AddIndex(
-            model_name='delivery',
-            index=models.Index(condition=models.Q(('state__in', ['waiting', 'taken'])), fields=['urgent', 'due_at'], name='delivery_due'),
-        ),
-        migrations.AddIndex(
-            model_name='delivery',
-            index=models.Index(condition=models.Q(('state', 'sending')), fields=['sending_at'], name='delivery_sending'),
-        ),
-        migrations.AddIndex(
-            model_name='delivery',
-            index=models.Index(fields=['organisation', 'state', '-id'], name='delivery_state'),
-        ),
-        migrations.AddConstraint(
-            model_name='delivery',
-            constraint=models.UniqueConstraint(condition=models.Q(('person__isnull', False)), fields=('person', 'what', 'due_on', 'channel'), name='told_a_person_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='delivery',
-            constraint=models.UniqueConstraint(condition=models.Q(('hook__isnull', False)), fields=('hook', 'what', 'due_on'), name='told_a_hook_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='delivery',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('channel', 'mail'), ('hook', None), ('person__isnull', False)), models.Q(('channel', 'hook'), ('hook__isnull', False), ('person', None)), _connector='OR'), name='delivery_goes_to_one'),
         ),
     ]
