@@ -76,6 +76,9 @@ class Postman:
             raise PerhapsLeft(
                 f"The mail server took the message and did not answer: {_said(error)}"
             ) from error
+        except BaseException:
+            self._hang_up()  # in the middle of a mail a farewell would be read as its text, and never answered
+            raise
         if 400 <= code < 600:
             raise NotLeft(f"The mail server refused the message: {code} {_text(words)}", final=code >= 500)
         if not 200 <= code < 300:

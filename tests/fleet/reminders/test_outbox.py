@@ -139,10 +139,8 @@ def test_a_row_that_loses_its_worker_each_time_is_given_up(cast: Cast, clock: An
 
 
 def test_an_error_of_the_program_before_it_left_is_tried_again(
-    cast: Cast, mail: MailSink, clock: Any, monkeypatch: Any, settings: Any
+    cast: Cast, mail: MailSink, clock: Any, monkeypatch: Any
 ) -> None:
-    settings.EMAIL_TIMEOUT = 1  # the farewell waits for an answer that cannot come in the middle of a mail
-
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
