@@ -108,7 +108,8 @@ def test_a_role_does_what_its_needs_include_and_foreign_rows_are_missing_rows(
         if "<number:pk>" in path:
             whose_rows |= {"foreign": rows["foreign"], "missing": None}
         asked = {
-            whose: ask(api, method, path, address(path, numbers), own) for whose, numbers in whose_rows.items()
+            whose: ask(api, method, path, address(path, numbers), own)
+            for whose, numbers in whose_rows.items()
         }
         statuses = {whose: answer.status_code for whose, answer in asked.items()}
         where = f"{method} {path} as {role}: {statuses}"

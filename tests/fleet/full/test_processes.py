@@ -62,6 +62,8 @@ class House:
             "database_password": own["PASSWORD"] or "not-asked-for",
             "metrics_token": METRICS_TOKEN,
             "smtp_password": "",
+            "oidc_secret": "",
+            "old_secret_keys": "",
         }
         for name, content in contents.items():
             (self.folder / "secrets" / name).write_text(content, encoding="utf-8")

@@ -32,7 +32,7 @@ pytestmark = [
 ]
 HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "the next due job": (
-        lambda cast: Job.objects.filter(background._due(timezone.now())).order_by("run_after", "id")[:20],
+        lambda cast: Job.objects.filter(background.due_rows(timezone.now())).order_by("run_after", "id")[:20],
         "estate_job",
     ),
     "a heater by its tag": (lambda cast: Heater.objects.filter(tag__iexact="h-1"), "heater_by_tag"),
@@ -56,7 +56,7 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
         lambda cast: HistoryEntry.objects.filter(
             organisation=cast.house, subject_kind="heater", subject_id=cast.heater.pk
         ),
-        "estate_historyentry",
+        "estate_hist_organis",  # by organisation and subject, not the whole of an organisation
     ),
     "what is due by a day": (
         lambda cast: Task.objects.filter(organisation=cast.house, state="open", due_on__lte=date(2026, 6, 1)),
