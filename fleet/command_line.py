@@ -10,6 +10,7 @@ def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "fleet.settings")
     from django.core.exceptions import ImproperlyConfigured
     from django.core.management import execute_from_command_line
+    from django.db import DatabaseError
 
     words = list(sys.argv)
     if len(words) > 1 and not words[1].startswith("-"):
@@ -18,3 +19,7 @@ def main() -> None:
         execute_from_command_line(words)
     except ImproperlyConfigured as error:
         sys.exit(f"Cannot start: {error}")
+    except DatabaseError as error:
+        if "no such table" not in str(error) and "does not exist" not in str(error):
+            raise
+        sys.exit(f"The record is not made yet, or is of an earlier version ({error}). First: manage.py migrate, or start.")

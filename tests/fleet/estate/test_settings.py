@@ -105,3 +105,10 @@ def test_the_version_stands_in_one_place_only() -> None:
     assert version == VERSION
     sources = [path.read_text() for folder in ("fleet", "api") for path in (ROOT / folder).rglob("*.py")]
     assert not [source for source in sources if f'"{version}"' in source]
+
+
+def test_a_command_before_there_is_a_record_says_what_comes_first(tmp_path: Path) -> None:
+    ran = manage(tmp_path, "jobs")
+    assert ran.returncode == 1
+    assert "First: manage.py migrate, or start" in ran.stderr
+    assert "Traceback" not in ran.stderr
