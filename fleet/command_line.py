@@ -22,4 +22,6 @@ def main() -> None:
     except DatabaseError as error:
         if "no such table" not in str(error) and "does not exist" not in str(error):
             raise
-        sys.exit(f"The record is not made yet, or is of an earlier version ({error}). First: manage.py migrate, or start.")
+        sys.exit(
+            f"The record is not made yet, or is of an earlier version ({error}). First: manage.py migrate, or start."
+        )
