@@ -66,7 +66,7 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
             "run": run,
             "currency": forecasts.currency(run),
             "watch": list(watch[:6]),
-            "due": forecasts.due_summary(today).within_property(pk),
+            "due": forecasts.due_summary(today, [pk]).within_property(pk),
         },
     )
 
@@ -90,7 +90,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
             "needs": needs_at(request, row.property),
             "today": today,
             "places": places,
-            "due": forecasts.due_summary(today).of_building(pk),
+            "due": forecasts.due_summary(today, [row.property_id]).of_building(pk),
         },
     )
 

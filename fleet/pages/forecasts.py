@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -215,9 +216,9 @@ class Due:
         return Due(tuple(place for place in self.buildings if place.building_id == building_id), self.known)
 
 
-def due_summary(today: date) -> Due:
-    """Open tasks by building, counted in the database, the most overdue first."""
-    rows = care.due_counts(today)
+def due_summary(today: date, property_ids: Sequence[int] | None = None) -> Due:
+    """Open tasks by building, of some properties or of all, counted in the database, the most overdue first."""
+    rows = care.due_counts(today, property_ids=property_ids)
     return Due(
         tuple(
             Place(

@@ -1,4 +1,4 @@
-"""SECURITY.md says what holds: its numbers, roles, addresses and words are those of the code."""
+""".github/SECURITY.md says what holds: its numbers, roles, addresses and words are those of the code."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from fleet.estate.own_words import OWN_WORDS
 from fleet.estate.security_log import KINDS
 from tests.security.world import every_address
 
-TEXT = (Path(settings.ROOT) / "SECURITY.md").read_text(encoding="utf-8")
+TEXT = (Path(settings.ROOT) / ".github" / "SECURITY.md").read_text(encoding="utf-8")
 
 
 def rows_of(heading: str) -> list[list[str]]:
