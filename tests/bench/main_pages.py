@@ -3,7 +3,7 @@
 The processor time is this process's and its database server process's together, where both run on one machine: what an
 answer costs whatever else the machine is doing.
 
-    python -m tests.bench.pages_speed [--rounds 20] [--largest 300]
+    python -m tests.bench.main_pages [--rounds 20] [--largest 300]
 
 Uses the database of the environment, which must hold a made estate (`manage.py make-estate`); asks in process as the
 first organisation's owner, with other heaters, buildings and words each time. Ends with 1 where a line is over the limit.
