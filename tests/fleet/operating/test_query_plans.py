@@ -56,7 +56,7 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
         lambda cast: HistoryEntry.objects.filter(
             organisation=cast.house, subject_kind="heater", subject_id=cast.heater.pk
         ),
-        "estate_hist_organis",  # by organisation and subject, not the whole of an organisation
+        "estate_hist",
     ),
     "what is due by a day": (
         lambda cast: Task.objects.filter(organisation=cast.house, state="open", due_on__lte=date(2026, 6, 1)),
