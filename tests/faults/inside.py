@@ -50,14 +50,20 @@ def seed(number: str, reminders: str, url: str) -> int:
         )
         now = timezone.now()
         everybody = Person.objects.filter(memberships__organisation=house)
+        # The workers of the round before still run and may have met these people first.
         Correspondent.objects.bulk_create(
-            Correspondent(
-                person=person,
-                look_again=False,
-                next_on=now.date() if person in set(readers) else None,
-                next_at=now if person in set(readers) else None,
-            )
-            for person in everybody
+            (
+                Correspondent(
+                    person=person,
+                    look_again=False,
+                    next_on=now.date() if person in set(readers) else None,
+                    next_at=now if person in set(readers) else None,
+                )
+                for person in everybody
+            ),
+            update_conflicts=True,
+            unique_fields=["person"],
+            update_fields=["look_again", "next_on", "next_at"],
         )
         for leak in range(leaks):
             announce(
