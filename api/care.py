@@ -32,6 +32,7 @@ from api.care_shapes import (
     kind_row,
 )
 from api.door import ApiView
+from api.estate import property_asked
 from api.operations import Asked, operation
 from api.problems import Problem, pointed
 from api.resources import BulkResult, bulk_shape, each, read_row
@@ -187,16 +188,12 @@ class QueueView(ApiView):
         gives=Queue, asks={"days": DAYS, "property_id": OF_PROPERTY}, tag="tasks",
     )  # fmt: skip
     def get(self, request: Any) -> HttpResponse:
-        chosen = None
-        if "property_id" in self.asked:
-            chosen = Property.objects.filter(pk=self.asked["property_id"]).first()
-            if chosen is None:
-                raise Http404
+        chosen = property_asked(self)
         organisation = self.caller.organisation
         today = today_of(organisation, chosen or Property.objects.first())
         days = self.asked.get("days", 60)
-        counts = selectors.due_counts(today, days, chosen.name if chosen else "")
-        rows = [row.__dict__ for row in counts if chosen is None or row.property_id == chosen.pk]
+        counts = selectors.due_counts(today, days, [chosen.pk] if chosen else None)
+        rows = [row.__dict__ for row in counts]
         return self.answer({"today": today, "until": today + timedelta(days=days), "buildings": rows})
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.urls import path
 from rest_framework import serializers
 
@@ -26,6 +26,16 @@ NAME = Filter("name", serializers.CharField(max_length=200), "Exactly this name.
 
 def within(lookup: str, says: str) -> Filter:
     return Filter(lookup, number_field(), says)
+
+
+def property_asked(view: ApiView) -> Property | None:
+    """The property that the question names, where it names one."""
+    if "property_id" not in view.asked:
+        return None
+    found: Property | None = Property.objects.filter(pk=view.asked["property_id"]).first()
+    if found is None:
+        raise Http404
+    return found
 
 
 class PropertyShown(Shown):

@@ -29,9 +29,8 @@ from fleet.heaters import import_jobs, open_formats, services
 from fleet.heaters.cobie import write_cobie
 from fleet.heaters.export_views import CONTENT_TYPES, IN_MEMORY_BYTES
 from fleet.heaters.exporting import FORMATS, write_export
-from fleet.heaters.importing import columns_of, compare
+from fleet.heaters.importing import columns_of
 from fleet.heaters.models import ImportBatch
-from fleet.heaters.refused import refused_files
 from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
 
 ROWS_AT_A_TIME = 2000
@@ -146,16 +145,9 @@ class RefusedRowsView(ApiView):
     def get(self, request: Any, pk: int) -> HttpResponse:
         batch = _batch(self, pk)
         try:
-            comparison = compare(
-                services.kept_book(batch),
-                batch.organisation_id,
-                columns_of(batch),
-                services.spoken_on(batch, today_of(batch.organisation)),
-                batch.date_order,
-            )
+            files = services.refused_sheets(batch)
         except UnreadableFile as gone:
             raise Http404 from gone
-        files = refused_files(comparison)
         sheet = self.asked.get("sheet") or next(iter(files), None)
         if sheet not in files:
             raise Http404

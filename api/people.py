@@ -73,15 +73,19 @@ MEMBERS = Rows(
 )
 
 
-class MemberChanged(Given):
-    role = StrictChoice(choices=Membership.Role.choices, required=False)
-    property_ids = serializers.ListField(
+def _places_given() -> serializers.ListField:
+    return serializers.ListField(
         child=Known(Property),
         required=False,
         allow_null=True,
         max_length=1000,
         help_text="null: all properties",
     )
+
+
+class MemberChanged(Given):
+    role = StrictChoice(choices=Membership.Role.choices, required=False)
+    property_ids = _places_given()
 
 
 def _numbers(places: list[Property] | None) -> list[int] | None:
@@ -127,13 +131,7 @@ INVITATIONS = Rows(
 class InvitationGiven(Given):
     email = StrictText(max_length=254)
     role = StrictChoice(choices=Membership.Role.choices)
-    property_ids = serializers.ListField(
-        child=Known(Property),
-        required=False,
-        allow_null=True,
-        max_length=1000,
-        help_text="null: all properties",
-    )
+    property_ids = _places_given()
 
 
 class InvitationMade(serializers.Serializer):

@@ -5,14 +5,14 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
-from django.http import Http404, HttpResponse
+from django.http import HttpResponse
 from django.urls import path
 from django.utils import timezone
 from rest_framework import serializers
 
 from api.care_shapes import TASKS, VISITS, VisitMoved, VisitShown, VisitsLaid
 from api.door import ApiView
-from api.estate import BUILDINGS, within
+from api.estate import BUILDINGS, property_asked, within
 from api.operations import Asked, operation
 from api.problems import Problem
 from api.rows import Row, Rows
@@ -165,11 +165,7 @@ class WorkDoneView(ApiView):
         gives=WorkDone, asks={"first": DAY, "last": DAY, "property_id": OF_PROPERTY}, tag="tasks",
     )  # fmt: skip
     def get(self, request: Any) -> HttpResponse:
-        chosen = None
-        if "property_id" in self.asked:
-            chosen = Property.objects.filter(pk=self.asked["property_id"]).first()
-            if chosen is None:
-                raise Http404
+        chosen = property_asked(self)
         today = today_of(self.caller.organisation, chosen or Property.objects.first())
         last: date = self.asked.get("last", today)
         first: date = min(self.asked.get("first", today - timedelta(days=30)), last)

@@ -52,12 +52,10 @@ class BuildingCount:
 
 
 def due_tasks(
-    today: date, horizon_days: int = 60, property_name: str = "", property_ids: Sequence[int] | None = None
+    today: date, horizon_days: int = 60, property_ids: Sequence[int] | None = None
 ) -> QuerySet[Task]:
     """Open tasks due by the end of the horizon, late ones included."""
     due: QuerySet[Task] = Task.objects.filter(state="open", due_on__lte=today + timedelta(days=horizon_days))
-    if property_name:
-        due = due.filter(building__property__name=property_name)
     if property_ids is not None:
         due = due.filter(building__property_id__in=property_ids)
     return due
@@ -74,10 +72,13 @@ def properties_sought(words: str) -> QuerySet[Property]:
 
 
 def due_by_building(
-    today: date, horizon_days: int = 60, property_name: str = "", building_ids: list[int] | None = None
+    today: date,
+    horizon_days: int = 60,
+    property_ids: Sequence[int] | None = None,
+    building_ids: list[int] | None = None,
 ) -> list[BuildingQueue]:
     """The queue: buildings with due tasks, the longest late building first, each with its tasks by heater."""
-    due = due_tasks(today, horizon_days, property_name)
+    due = due_tasks(today, horizon_days, property_ids)
     if building_ids is not None:
         due = due.filter(building_id__in=building_ids)
     due = due.select_related("heater__position__building__property__organisation").order_by(
@@ -102,11 +103,11 @@ def first_due(today: date, horizon_days: int, building_ids: list[int], limit: in
 
 
 def due_counts(
-    today: date, horizon_days: int = 60, property_name: str = "", property_ids: Sequence[int] | None = None
+    today: date, horizon_days: int = 60, property_ids: Sequence[int] | None = None
 ) -> list[BuildingCount]:
     """Buildings with due tasks and their sums, counted in the database from one index: quick at any size."""
     rows = (
-        due_tasks(today, horizon_days, property_name, property_ids)
+        due_tasks(today, horizon_days, property_ids)
         .order_by()
         .values_list("building_id", "kind")
         .annotate(tasks=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"))
@@ -121,8 +122,6 @@ def due_counts(
         row[3] = min(row[3], earliest)
         row[4] += late if kind in kinds and kinds[kind].safety else 0
     places = Building.objects.values_list("id", "name", "property_id", "property__name")
-    if property_name:
-        places = places.filter(property__name=property_name)
     if property_ids is not None:
         places = places.filter(property_id__in=property_ids)
     found = [BuildingCount(*place, *sums[place[0]]) for place in places.order_by() if place[0] in sums]

@@ -60,10 +60,8 @@ def enter_job(
         raise JobRefused("Choose repair, call or replacement.")
     if timezone.is_naive(called_at) or timezone.is_naive(came_at):
         raise JobRefused("The times of the call and of coming need their time zone.")
-    place, today = (
-        heater.position.building.property,
-        today_of(contract.client, heater.position.building.property),
-    )
+    place = heater.position.building.property
+    today = today_of(contract.client, place)
     came_on = came_at.astimezone(ZoneInfo(place.time_zone)).date()
     if came_on > today:
         raise JobRefused(

@@ -13,6 +13,7 @@ from django.db import DatabaseError, transaction
 from django.utils import timezone
 
 from fleet.estate.background import enqueue
+from fleet.estate.calendar import today_of
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.rounds import record_changed
@@ -31,6 +32,7 @@ from fleet.heaters.importing import (
     to_keep,
 )
 from fleet.heaters.models import Heater, ImportBatch, RememberedHeading, ServiceRecord, WaterTest
+from fleet.heaters.refused import refused_files
 from fleet.heaters.register import HEATER_COLUMNS, OnRecord, Place
 from fleet.heaters.workbook import Workbook, decode, open_workbook
 
@@ -114,19 +116,25 @@ def mend_columns(batch: ImportBatch, columns: Columns, date_order: str = "") -> 
 
 def preview(batch: ImportBatch, as_of: date, progress: Progress | None = None) -> Comparison:
     """Hold the file against the record and keep what was found with the batch."""
-    comparison = compare(
-        kept_book(batch),
-        batch.organisation_id,
-        columns_of(batch),
-        spoken_on(batch, as_of),
-        batch.date_order,
-        progress,
-    )
+    comparison = held_against_record(batch, kept_book(batch), as_of, progress)
     batch.preview = summary(comparison) | {"as_of": spoken_on(batch, as_of).isoformat()}
     batch.counts = comparison.counts
     batch.state = ImportBatch.State.PREVIEWED
     batch.save(update_fields=["preview", "counts", "state"])
     return comparison
+
+
+def held_against_record(
+    batch: ImportBatch, book: Workbook, as_of: date, progress: Progress | None = None
+) -> Comparison:
+    """The batch's file by the columns and the order of dates that are kept with it."""
+    columns, day = columns_of(batch), spoken_on(batch, as_of)
+    return compare(book, batch.organisation_id, columns, day, batch.date_order, progress)
+
+
+def refused_sheets(batch: ImportBatch) -> dict[str, str]:
+    """By sheet, the refused rows as text to mend and send again. UnreadableFile where the file is no longer kept."""
+    return refused_files(held_against_record(batch, kept_book(batch), today_of(batch.organisation)))
 
 
 def spoken_on(batch: ImportBatch, as_of: date) -> date:
@@ -183,13 +191,7 @@ def accept(
         progress(0.2, "Comparing with the record and writing")
     try:
         with transaction.atomic():
-            comparison = compare(
-                book,
-                batch.organisation_id,
-                columns_of(batch),
-                spoken_on(batch, as_of),
-                batch.date_order,
-            )
+            comparison = held_against_record(batch, book, as_of)
             if comparison.questions:
                 raise UnansweredQuestion(comparison.questions)
             if all_or_nothing and comparison.refusals:

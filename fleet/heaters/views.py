@@ -17,9 +17,8 @@ from fleet.estate.models import Job
 from fleet.heaters import import_jobs, services
 from fleet.heaters.headings import KINDS
 from fleet.heaters.import_forms import columns_from, columns_shown
-from fleet.heaters.importing import columns_of, compare
+from fleet.heaters.importing import columns_of
 from fleet.heaters.models import ImportBatch
-from fleet.heaters.refused import refused_files
 from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
 
 # A small file is previewed while the person waits, a large one in the background.
@@ -131,16 +130,10 @@ def import_refused(request: HttpRequest, pk: int, sheet: int) -> HttpResponse:
     if sheet >= len(names):
         raise Http404
     try:
-        comparison = compare(
-            services.kept_book(batch),
-            batch.organisation_id,
-            columns_of(batch),
-            services.spoken_on(batch, today_of(batch.organisation)),
-            batch.date_order,
-        )
+        files = services.refused_sheets(batch)
     except UnreadableFile as gone:
         raise Http404 from gone
-    text = refused_files(comparison).get(names[sheet], "")
+    text = files.get(names[sheet], "")
     answer = HttpResponse("\ufeff" + text, content_type="text/csv; charset=utf-8")
     name = re.sub(r"[^\w-]+", "-", names[sheet]).strip("-") or "sheet"
     answer["Content-Disposition"] = f'attachment; filename="refused-{name}.csv"'

@@ -66,7 +66,7 @@ def property_page(request: HttpRequest, pk: int) -> HttpResponse:
             "run": run,
             "currency": forecasts.currency(run),
             "watch": list(watch[:6]),
-            "due": forecasts.due_summary(today, [pk]).within_property(pk),
+            "due": forecasts.due_summary(today, [pk]),
         },
     )
 

@@ -209,9 +209,6 @@ class Due:
     def total(self) -> int:
         return self.overdue + self.due
 
-    def within_property(self, property_id: int) -> Due:
-        return Due(tuple(place for place in self.buildings if place.property_id == property_id), self.known)
-
     def of_building(self, building_id: int) -> Due:
         return Due(tuple(place for place in self.buildings if place.building_id == building_id), self.known)
 

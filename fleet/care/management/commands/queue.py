@@ -37,13 +37,14 @@ class Command(BaseCommand):
         with scoped(scope_of_organisation(organisation)):
             properties = Property.objects.order_by("name")
             name = options["property"]
-            if name and not properties.filter(name=name).exists():
+            chosen = list(properties.filter(name=name)) if name else None
+            if chosen == []:
                 known = ", ".join(properties.values_list("name", flat=True)) or "none yet"
                 raise CommandError(f"There is no property called {name!r}. Known: {known}.")
             services.roll_forward(organisation, as_of)
-            shown = properties.filter(name=name).first() if name else properties.first()
-            today = as_of or today_of(organisation, shown)
-            queues = selectors.due_by_building(today, options["days"], name)
+            today = as_of or today_of(organisation, chosen[0] if chosen else properties.first())
+            numbers = None if chosen is None else [place.pk for place in chosen]
+            queues = selectors.due_by_building(today, options["days"], numbers)
             self._print(queues, today, options)
 
     @staticmethod
