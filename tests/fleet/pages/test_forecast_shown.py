@@ -148,10 +148,17 @@ def test_due_care_is_counted_by_building_and_by_heater(cast: Cast) -> None:
                 rule="x",
                 reason="because it is a test",
             )
+        elsewhere = make_heater(cast.house, "Cedar Yard", "C-1")
         due = forecasts.due_summary(today)
     assert (due.overdue, due.due, due.total) == (1, 1, 2)
     assert due.buildings[0].name == "Alder Court, A"
     assert "2 tasks open, 1 overdue" in text(cast, cast.owner, "building", cast.building.pk)
+    assert '<p class="figure">2</p><p>tasks, 1 overdue' in text(
+        cast, cast.owner, "property", cast.property.pk
+    )
+    assert '<p class="figure">0</p><p>tasks</p>' in text(
+        cast, cast.owner, "property", elsewhere.position.building.property_id
+    )
     assert "because it is a test" in text(cast, cast.owner, "heater", cast.heater.pk)
     assert cast.client(cast.owner).get(reverse("pages:queue_picture")).status_code == 200
 
