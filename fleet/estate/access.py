@@ -38,6 +38,7 @@ GRANTS: dict[str, frozenset[Need]] = {
     Role.VIEWER: frozenset({Need.READ}),
 }
 View = Callable[..., HttpResponseBase]
+LONGEST_ACTOR = 200  # what the columns hold that say who did it
 
 
 class MemberRequest(HttpRequest):
@@ -95,12 +96,19 @@ def scope_of(membership: Membership) -> Scope:
     person = membership.person
     organisation = membership.organisation
     own = Reach(organisation.pk, property_ids)
-    is_company = organisation.kind == Organisation.Kind.COMPANY
     return Scope(
         (own, *reaches_by_grant(organisation, property_ids)),
         person_id=person.pk,
-        actor=f"{person}, {organisation}" if is_company else str(person),
+        actor=acting_as(str(person), organisation),
     )
+
+
+def acting_as(who: str, organisation: Organisation) -> str:
+    """The name under which somebody's changes stand; at a client's it says whose person or service it was."""
+    if organisation.kind != Organisation.Kind.COMPANY:
+        return who[:LONGEST_ACTOR]
+    house = f", {organisation}"[: LONGEST_ACTOR // 2]
+    return who[: LONGEST_ACTOR - len(house)] + house
 
 
 def may(request: HttpRequest, need: Need) -> bool:

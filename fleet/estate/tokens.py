@@ -12,7 +12,15 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from fleet.estate.access import GRANTS, Need, has_second_factor, lacks_second_factor, scope_of
+from fleet.estate.access import (
+    GRANTS,
+    Need,
+    acting_as,
+    has_second_factor,
+    lacks_second_factor,
+    scope_of,
+)
+from fleet.estate.grants import reaches_by_grant
 from fleet.estate.history import record_change
 from fleet.estate.models import AccessToken, Membership, Organisation, Property
 from fleet.estate.scope import Reach, Scope, scoped, unscoped
@@ -180,11 +188,13 @@ def _chosen(token: AccessToken) -> frozenset[int] | None:
 
 
 def _service(token: AccessToken) -> Holder | str:
-    """Its holder, or in words why it opens nothing."""
+    """Its holder, or in words why it opens nothing. A company's reaches its clients as its people do, by grant."""
     if shut := _shut(token):
         return shut
-    scope = Scope((Reach(token.organisation_id, _chosen(token)),), actor=f"service {token.name}")
-    return Holder(token, token.organisation, None, frozenset(map(Need, token.needs)), scope)
+    house, chosen = token.organisation, _chosen(token)
+    actor = acting_as(f"service {token.name}", house)
+    scope = Scope((Reach(house.pk, chosen), *reaches_by_grant(house, chosen)), actor=actor)
+    return Holder(token, house, None, frozenset(map(Need, token.needs)), scope)
 
 
 def _personal(token: AccessToken) -> Holder | str:
