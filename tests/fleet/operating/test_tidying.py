@@ -12,6 +12,7 @@ from fleet.estate import background
 from fleet.estate.models import HistoryEntry, Job
 from fleet.estate.scope import unscoped
 from fleet.operating import tidying
+from fleet.planning.models import CapitalPlan, ForecastRun, HeaterOutlook
 from tests.conftest import Cast
 
 
@@ -76,3 +77,34 @@ def test_sessions_that_ran_out_go_and_history_stays(in_house: Cast) -> None:
     assert not Session.objects.filter(pk=ran_out).exists()
     assert Session.objects.count() == 1
     assert HistoryEntry.objects.filter(pk=entry.pk).exists()
+
+
+def run(cast: Cast, days: int) -> ForecastRun:
+    """A forecast made so many days ago, with the chances of one heater."""
+    made = timezone.now() - timedelta(days=days)
+    row = ForecastRun.objects.create(
+        organisation=cast.house, as_of=made.date(), state="done", result={"years": []}, finished_at=made
+    )
+    HeaterOutlook.objects.create(
+        organisation=cast.house, run=row, heater=cast.heater, rank=1, age_years=9, age_known=True,
+        p_fail_12_months=0.1, p_fail_36_months=0.3, remaining_life_p10_years=1, remaining_life_median_years=4,
+        remaining_life_p90_years=9, planned_cost=1500, emergency_cost=2500,
+    )  # fmt: skip
+    return row
+
+
+def test_single_heaters_of_old_forecasts_go_but_not_of_the_one_in_use_nor_under_a_plan(
+    in_house: Cast,
+) -> None:
+    planned, old, young, in_use = (run(in_house, days) for days in (300, 200, 89, 0))
+    CapitalPlan.objects.create(organisation=in_house.house, run=planned, cap=10_000)
+    tidy(in_house)
+    left = set(HeaterOutlook.objects.values_list("run_id", flat=True))
+    assert left == {planned.pk, young.pk, in_use.pk}
+    assert ForecastRun.objects.filter(pk=old.pk, result={"years": []}).exists()
+
+
+def test_the_forecast_in_use_keeps_its_heaters_however_old_it_is(in_house: Cast) -> None:
+    only = run(in_house, 500)
+    tidy(in_house)
+    assert HeaterOutlook.objects.filter(run=only).count() == 1

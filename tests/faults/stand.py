@@ -1,0 +1,103 @@
+"""The whole program in its full mode, each process by the command of the compose file, on servers of a test's own."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from tests.faults.servers import ROOT, House, Postgres, Program, Redis, wait_for
+from tests.sinks import free_port
+
+GUNICORN = [sys.executable, "-m", "gunicorn", "-c", "python:fleet.operating.gunicorn_settings"]
+
+
+def environment(folder: Path, postgres: Postgres, redis: Redis, port: int, processes: int) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
+    return kept | {
+        "DJANGO_SETTINGS_MODULE": "fleet.settings",
+        "ALMANAC_MODE": "full",
+        "ALMANAC_SECRET_KEY": "for-this-test-only",
+        "ALMANAC_DATA": str(folder / "data"),
+        "ALMANAC_STATIC": str(folder / "static"),
+        "ALMANAC_DATABASE_URL": postgres.url,
+        "ALMANAC_REDIS_URL": redis.url,
+        "ALMANAC_TLS": "no",
+        "ALMANAC_HOSTS": "127.0.0.1",
+        "ALMANAC_BIND": f"127.0.0.1:{port}",
+        "ALMANAC_WEB_PROCESSES": str(processes),
+        "ALMANAC_BEAT_SIGN": str(folder / "beat-rang"),
+        "ALMANAC_TICK_SECONDS": "2",
+        "ALMANAC_WORKER_SILENT_SECONDS": "8",
+        "ALMANAC_LOG_LEVEL": "ERROR",
+    }
+
+
+def answers(address: str) -> bool:
+    try:
+        with urllib.request.urlopen(address, timeout=5) as answer:
+            return bool(answer.status == 200)
+    except (OSError, urllib.error.URLError):
+        return False
+
+
+def within(house: House, *words: str, check: bool = True) -> Any:
+    """Run one function of `tests.faults.inside_crowd` within the program."""
+    command = [sys.executable, "-m", "tests.faults.inside_crowd", *words]
+    found = subprocess.run(command, cwd=ROOT, env=house.environment, stdout=subprocess.PIPE, text=True)
+    if found.returncode:
+        if check:
+            raise RuntimeError(f"{words[0]} failed")
+        return None
+    return json.loads(found.stdout.splitlines()[-1])
+
+
+@contextmanager
+def standing(folder: Path, processes: int) -> Iterator[tuple[House, str]]:
+    """Web, two workers, beat, PostgreSQL and Redis; the address of the pages."""
+    port = free_port()
+    postgres, redis = Postgres(folder, free_port()), Redis(folder, free_port())
+    redis.start()
+    house = House(postgres, redis, environment(folder, postgres, redis, port, processes))
+    quiet = ("--without-gossip", "--without-mingle")
+    try:
+        house.manage("migrate", "--noinput")
+        house.manage("collectstatic", "--noinput")
+        web = [*GUNICORN, "fleet.wsgi:application"]
+        house.programs.append(Program("web", web, house.environment, folder / "web.log"))
+        house.celery("worker-alerts", "worker", "-Q", "alerts", "-c", "1", "-n", "alerts@%h", *quiet)
+        house.celery("worker-heavy", "worker", "-Q", "heavy", "-c", "1", "-n", "heavy@%h", *quiet)
+        house.celery("beat", "beat", "--schedule", str(folder / "beat"))
+        yield house, f"http://127.0.0.1:{port}"
+    finally:
+        house.end()
+
+
+def started(house: House, address: str) -> None:
+    for program in house.programs:
+        program.keep_up()
+    wait_for(lambda: answers(f"{address}/ready"), "The program", 90)
+
+
+def fell_short(seen: Any, kept: dict[str, Any]) -> list[str]:
+    """What a crowd lost or doubled, in words; nothing when all is as it should be."""
+    keys = set(kept["keys"])
+    lost = [key for key in seen.answered if key not in keys and seen.answered[key] != "refused"]
+    found = {
+        "answered entries that are not there": len(lost),
+        "entries without an answer": len(seen.waiting),
+        "keys there twice": len(kept["keys"]) - len(keys),
+        "tasks done twice": kept["tasks named twice"],
+        "findings twice": kept["findings twice"],
+        "services twice": kept["services twice"],
+        "entries refused": seen.results["refused"],
+        "entries answered in two ways": sum(seen.differently.values()),
+    }
+    return [f"{name}: {count}" for name, count in found.items() if count]
