@@ -20,12 +20,21 @@ from api.operations import Asked, operation
 from api.problems import Problem
 from api.rows import Row, Rows, written
 from api.usual import XLSX, File, as_file, file_of, whole_only
-from api.work_shapes import BY_KIND, IMPORTS, Accepted, ColumnsGiven, ImportGiven, ImportShown
+from api.work_shapes import (
+    BY_KIND,
+    IMPORTS,
+    JOBS,
+    Accepted,
+    ColumnsGiven,
+    ImportGiven,
+    ImportShown,
+    JobShown,
+)
 from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building
-from fleet.estate.scope import current_scope, scoped
-from fleet.heaters import import_jobs, open_formats, services
+from fleet.estate.scope import current_scope, scoped, unscoped
+from fleet.heaters import import_jobs, made_exports, open_formats, services
 from fleet.heaters.cobie import write_cobie
 from fleet.heaters.export_views import CONTENT_TYPES, IN_MEMORY_BYTES
 from fleet.heaters.exporting import FORMATS, write_export
@@ -176,6 +185,44 @@ class ExportView(ApiView):
         return FileResponse(out, as_attachment=True, filename=f"record.{ending}", content_type=content_type)
 
 
+class ExportAsked(serializers.Serializer):
+    format = serializers.ChoiceField(choices=FORMATS)
+
+
+class ExportsView(ApiView):
+    @operation(
+        Need.READ, "Have the whole record in sight written to a file, however large; its job says when it is ready.",
+        takes=ExportAsked, gives=JobShown, status=202, tag="exports",
+    )  # fmt: skip
+    def post(self, request: Any) -> HttpResponse:
+        _a_person(self)
+        job = made_exports.ask_for_export(self.caller.organisation, self.given["format"])
+        with unscoped("the job just asked for, also where only some properties are in sight"):
+            row = JOBS.one(job.pk)
+        return self.asked_for(row, f"/api/v1/exports/{job.pk}/file")
+
+
+class MadeExportView(ApiView):
+    @operation(
+        Need.READ, "The file of an export that you asked for, once its job is done.", file="application/octet-stream",
+        tag="exports",
+    )  # fmt: skip
+    def get(self, request: Any, pk: int) -> HttpResponseBase:
+        made = made_exports.exports_of(self.caller.organisation, _a_person(self))
+        place = next((made_exports.file_of(job) for job in made if job.pk == pk), None)
+        if place is None:
+            raise Http404
+        return FileResponse(place.open("rb"), as_attachment=True, filename=place.name)
+
+
+def _a_person(view: ApiView) -> int:
+    member = view.caller.membership
+    if member is None:
+        words = "A file is made for a person: ask with a personal token, or read exports/record.json."
+        raise Problem("not-now", words)
+    return int(member.person_id)
+
+
 class StreamView(ApiView):
     @operation(
         Need.READ, "Every row of one kind, one JSON object a line, as they are read.", file="application/x-ndjson",
@@ -238,6 +285,8 @@ urlpatterns = [
     path("imports/<number:pk>", ImportView.as_view(), name="imports_one"),
     path("imports/<number:pk>/accept", AcceptImportView.as_view(), name="imports_accept"),
     path("imports/<number:pk>/refused", RefusedRowsView.as_view(), name="imports_refused"),
+    path("exports", ExportsView.as_view(), name="exports"),
+    path("exports/<number:pk>/file", MadeExportView.as_view(), name="exports_file"),
     path("exports/record.<str:file_format>", ExportView.as_view(), name="export"),
     path("exports/properties.geojson", GeoJsonView.as_view(), name="geojson"),
     path("exports/data-package", DictionaryView.as_view(), name="data_package"),

@@ -6,4 +6,4 @@ class HeatersConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.heaters import import_jobs, leftovers, quality_jobs, retention  # noqa: F401 - registers the background work
+        from fleet.heaters import import_jobs, leftovers, made_exports, quality_jobs, retention  # noqa: F401 - registers the background work

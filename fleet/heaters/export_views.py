@@ -6,13 +6,14 @@ import tempfile
 from typing import cast
 
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.models import Building
+from fleet.estate.models import Building, Job
 from fleet.estate.row_numbers import row_number
+from fleet.heaters import made_exports
 from fleet.heaters.cobie import write_cobie
 from fleet.heaters.exporting import FORMATS, TABLES, write_export
 from fleet.heaters.open_formats import data_package, properties_as_geojson
@@ -31,8 +32,44 @@ def export(request: HttpRequest) -> HttpResponse:
     buildings = Building.objects.select_related("property").order_by("property__name", "name")[
         :MOST_BUILDINGS
     ]
-    context = {"formats": FORMATS, "tables": TABLES, "buildings": buildings}
+    made = _made(request)
+    context = {
+        "formats": FORMATS,
+        "tables": TABLES,
+        "buildings": buildings,
+        "large": made_exports.is_large(),
+        "made": [{"job": job, "ready": made_exports.file_of(job) is not None} for job in made],
+        "under_way": any(job.state in (Job.State.WAITING, Job.State.RUNNING) for job in made),
+        "kept_days": made_exports.KEPT_DAYS,
+    }
     return render(request, "heaters/export.html", context)
+
+
+def _made(request: HttpRequest) -> list[Job]:
+    member = cast(MemberRequest, request)
+    return made_exports.exports_of(member.organisation, member.user.pk)
+
+
+@page(Need.READ)
+@require_POST
+def have_made(request: HttpRequest) -> HttpResponse:
+    file_format = request.POST.get("format", "")
+    if file_format not in FORMATS:
+        raise Http404
+    made_exports.ask_for_export(cast(MemberRequest, request).organisation, file_format)
+    return redirect("heaters_export:export")
+
+
+@page(Need.READ)
+@require_GET
+def made_file(request: HttpRequest, pk: int) -> HttpResponseBase:
+    """A file that this person had made; another's does not exist for her."""
+    job = next((job for job in _made(request) if job.pk == pk), None)
+    place = made_exports.file_of(job) if job else None
+    if place is None:
+        raise Http404
+    content_type = CONTENT_TYPES["csv" if place.suffix == ".zip" else place.suffix[1:]][1]
+    return FileResponse(place.open("rb"), as_attachment=True, filename=place.name, content_type=content_type)
 
 
 @page(Need.READ)

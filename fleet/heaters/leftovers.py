@@ -1,6 +1,6 @@
 """Photos and other files that no row names: a file is written before its row, so a lost worker can leave one behind.
 
-Also what stayed when a heater, and its attachments with it, was removed as entered by mistake.
+Also what stayed when a heater, and its attachments with it, was removed as entered by mistake, and exports after a week.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
+from fleet.heaters import made_exports
 from fleet.heaters.models import Attachment, ImportBatch
 
 LEFT_FOR = timedelta(days=1)  # far longer than any transaction that may still write the row
@@ -27,7 +28,8 @@ def clean_up(job: Running) -> dict[str, Any]:
     for place, shard in enumerate(sorted(shards)):
         removed += _remove_unnamed(f"{number}/{shard}", Attachment, "file")
         job.report((place + 1) / (len(shards) + 1), f"{removed} files removed")
-    return {"removed": removed + _remove_unnamed(f"imports/{number}", ImportBatch, "stored")}
+    removed += _remove_unnamed(f"imports/{number}", ImportBatch, "stored")
+    return {"removed": removed + made_exports.let_go_of_old(number)}
 
 
 def _remove_unnamed(folder: str, model: Any, field: str) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -184,3 +185,19 @@ def test_the_record_comes_out_as_files_and_line_by_line(api: Api, cast: Cast) ->
     assert [json.loads(line) for line in lines] == [api.read(f"heaters/{cast.heater.pk}")]
     assert api.get("exports/record.exe").status_code == 404
     assert api.get("exports/secrets.ndjson").status_code == 404
+
+
+def test_a_large_record_is_written_to_a_file_behind_a_job(
+    api: Api, cast: Cast, settings: Any, tmp_path: Path
+) -> None:
+    settings.DATA = tmp_path
+    answer = api.post("exports", {"format": "json"})
+    assert answer.status_code == 202, answer.content
+    where, job = answer["Location"], answer.json()
+    assert answer["Link"] == f'</api/v1/jobs/{job["id"]}>; rel="monitor"'
+    assert api.get(where).status_code == 404
+    background.work_off()
+    assert api.read(f"jobs/{job['id']}")["result"]["rows"]["heaters"] == 1
+    at_once = b"".join(api.get("exports/record.json").streaming_content)
+    assert b"".join(api.get(where).streaming_content) == at_once
+    assert api.post("exports", {"format": "exe"}).status_code == 422

@@ -76,11 +76,15 @@ def in_menus_and_commands() -> set[tuple[str, str]]:
 
 
 def in_forms() -> set[tuple[str, str]]:
-    """Labels that stand in Python. The address map is read first: it brings in every room's forms."""
+    """Labels that stand in Python. The address map and the settings are read first: they bring in every room's forms."""
+    from django.conf import settings
     from django.forms import BaseForm
     from django.urls import get_resolver
+    from django.utils.module_loading import import_string
 
     assert get_resolver().url_patterns
+    for form in settings.MFA_FORMS.values():
+        import_string(form)
     found, waiting = set(), list(BaseForm.__subclasses__())
     while waiting:
         form = waiting.pop()

@@ -27,6 +27,7 @@ ARGUMENTS: dict[str, Rows] = {
     "heaters:import_columns": _pk(BATCH),
     "heaters:import_accept": _pk(BATCH),
     "heaters:import_refused": {"pk": BATCH, "sheet": (0,)},
+    "heaters_export:made_file": _pk(JOB),
     "heaters_export:export_file": {"file_format": ("csv",)},
     "care:building": _pk(BUILDING),
     "care:heater": _pk(HEATER),
