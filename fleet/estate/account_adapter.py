@@ -81,6 +81,14 @@ class SecondFactorAdapter(DefaultMFAAdapter):
 class ProviderAdapter(DefaultSocialAccountAdapter):
     """Single sign-on: lets in whom the provider vouches for by a confirmed address, if she is known or invited."""
 
+    def get_provider(self, request: HttpRequest, provider: str, client_id: str | None = None) -> Any:
+        """With our own way of asking it and of judging its answers."""
+        from fleet.estate.identity_provider import IdentityProvider
+
+        found = super().get_provider(request, provider, client_id)
+        found.oauth2_adapter_class = IdentityProvider
+        return found
+
     def pre_social_login(self, request: HttpRequest, sociallogin: Any) -> None:
         if sociallogin.is_existing:
             return

@@ -5,10 +5,10 @@ from allauth.mfa.base import views as factors
 from allauth.mfa.recovery_codes import views as codes
 from allauth.mfa.totp import views as app_codes
 from allauth.mfa.webauthn import views as keys
-from allauth.socialaccount.providers.openid_connect import views as provider
 from django.urls import include, path
 
 from fleet.estate import account_views, address_views, people_views, sign_in_views, token_views
+from fleet.estate import identity_provider as provider
 from fleet.estate.access import Need, page
 
 own = page(Need.SELF)

@@ -12,6 +12,7 @@ from urllib.parse import parse_qs, urlsplit
 import jwt
 import pytest
 from allauth.account.models import EmailAddress
+from cryptography.hazmat.primitives.asymmetric import ec
 from django.test import Client
 from django.urls import reverse
 
@@ -21,6 +22,7 @@ from fleet.estate.scope import scope_of_organisation, scoped
 from tests.conftest import Cast
 
 BY = {"provider_id": "single-sign-on"}
+OWN_KEY, STRANGERS_KEY = (ec.generate_private_key(ec.SECP256R1()) for _ in range(2))
 
 
 class _Provider(BaseHTTPRequestHandler):
@@ -39,8 +41,11 @@ class _Provider(BaseHTTPRequestHandler):
                     "token_endpoint_auth_methods_supported": ["client_secret_post"],
                 }
             )
+        elif self.path.startswith("/keys"):
+            key = json.loads(jwt.algorithms.ECAlgorithm.to_jwk(OWN_KEY.public_key()))
+            self._say({"keys": [key | {"kid": "one", "use": "sig", "alg": "ES256"}]})
         else:
-            self._say(self.server.person)  # type: ignore[attr-defined]
+            self._say(self.server.person | self.server.told)  # type: ignore[attr-defined]
 
     def do_POST(self) -> None:
         sent = parse_qs(self.rfile.read(int(self.headers["Content-Length"])).decode())
@@ -48,13 +53,14 @@ class _Provider(BaseHTTPRequestHandler):
         root = f"http://127.0.0.1:{self.server.server_port}"  # type: ignore[attr-defined]
         claims = {
             "iss": self.server.issuer or root,  # type: ignore[attr-defined]
-            "aud": self.server.audience,
+            "aud": self.server.audience,  # type: ignore[attr-defined]
             "iat": 1,
             "exp": 4_000_000_000,
-            **self.server.person,
-        }  # type: ignore[attr-defined]
-        token = jwt.encode(claims, "a key of thirty-two bytes or more", algorithm="HS256")
-        self._say({"access_token": "t", "token_type": "Bearer", "id_token": token})
+            "nonce": self.server.nonce,  # type: ignore[attr-defined]
+            **self.server.person,  # type: ignore[attr-defined]
+        }
+        token = self.server.signed(claims)  # type: ignore[attr-defined]
+        self._say({"access_token": "t", "token_type": "Bearer"} | ({"id_token": token} if token else {}))
 
     def _say(self, what: dict[str, Any]) -> None:
         body = json.dumps(what).encode()
@@ -68,10 +74,15 @@ class _Provider(BaseHTTPRequestHandler):
         """Quiet."""
 
 
+def by_its_key(claims: dict[str, Any]) -> str:
+    return jwt.encode(claims, OWN_KEY, algorithm="ES256", headers={"kid": "one"})
+
+
 @pytest.fixture
 def provider(settings: Any) -> Iterator[Any]:
     server: Any = ThreadingHTTPServer(("127.0.0.1", 0), _Provider)
-    server.person, server.asked, server.audience, server.issuer = {}, [], "almanac", ""
+    server.person, server.told, server.asked, server.audience, server.issuer = {}, {}, [], "almanac", ""
+    server.replayed, server.signed = "", by_its_key
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
     settings.SOCIALACCOUNT_PROVIDERS = {
         "openid_connect": {
@@ -100,6 +111,7 @@ def come_in(provider: Any, email: str, *, verified: bool = True, number: str = "
     away = client.post(reverse("openid_connect_login", kwargs=BY))
     asked = parse_qs(urlsplit(away["Location"]).query)
     assert asked["code_challenge_method"] == ["S256"]
+    provider.nonce = provider.replayed or asked["nonce"][0]
     back = client.get(
         reverse("openid_connect_callback", kwargs=BY), {"code": "c", "state": asked["state"][0]}
     )
@@ -189,5 +201,68 @@ def test_a_token_for_another_client_opens_nothing(cast: Cast, provider: Any) -> 
 def test_a_token_of_another_issuer_opens_nothing(cast: Cast, provider: Any) -> None:
     """OpenID Connect Core 1.0, section 3.1.3.7, 2: the issuer has to be the one that was set."""
     provider.issuer = "https://id.example"
+    client, _ = come_in(provider, cast.owner.email)
+    assert client.get("/").status_code == 302
+
+
+def unsigned(claims: dict[str, Any]) -> str:
+    return jwt.encode(claims, None, algorithm="none", headers={"kid": "one"})
+
+
+def by_a_strangers_key(claims: dict[str, Any]) -> str:
+    return jwt.encode(claims, STRANGERS_KEY, algorithm="ES256", headers={"kid": "one"})
+
+
+def by_the_secret_that_we_share(claims: dict[str, Any]) -> str:
+    return jwt.encode(claims, "kept" * 8, algorithm="HS256", headers={"kid": "one"})
+
+
+def by_a_key_that_is_not_listed(claims: dict[str, Any]) -> str:
+    return jwt.encode(claims, OWN_KEY, algorithm="ES256", headers={"kid": "two"})
+
+
+def altered_afterwards(claims: dict[str, Any]) -> str:
+    head, _, signature = by_its_key(claims).split(".")
+    other = by_its_key(claims | {"name": "Somebody Else"}).split(".")[1]
+    return f"{head}.{other}.{signature}"
+
+
+def not_at_all(claims: dict[str, Any]) -> str:
+    return ""
+
+
+@pytest.mark.parametrize(
+    "signed",
+    [
+        unsigned,
+        by_a_strangers_key,
+        by_the_secret_that_we_share,
+        by_a_key_that_is_not_listed,
+        altered_afterwards,
+        not_at_all,
+    ],
+)
+def test_a_token_that_the_provider_did_not_sign_opens_nothing(cast: Cast, provider: Any, signed: Any) -> None:
+    """OpenID Connect Core 1.0, section 3.1.3.7, 6 and 7."""
+    provider.signed = signed
+    client, back = come_in(provider, cast.owner.email)
+    assert b"did not work" in back.content
+    assert client.get("/").status_code == 302
+
+
+def test_a_token_of_another_sign_in_opens_nothing(cast: Cast, provider: Any) -> None:
+    """OpenID Connect Core 1.0, section 3.1.3.7, 11: the nonce is the one that this browser sent."""
+    come_in(provider, cast.owner.email)
+    first = provider.nonce
+    come_in(provider, cast.owner.email)
+    assert provider.nonce != first
+    provider.replayed = first
+    client, _ = come_in(provider, cast.owner.email)
+    assert client.get("/").status_code == 302
+
+
+def test_a_token_and_a_profile_of_two_people_open_nothing(cast: Cast, provider: Any) -> None:
+    """OpenID Connect Core 1.0, section 5.3.2: the subject of both is the same, or the profile is not used."""
+    provider.told = {"sub": "8"}
     client, _ = come_in(provider, cast.owner.email)
     assert client.get("/").status_code == 302
