@@ -132,6 +132,10 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": _VALIDATOR + "CommonPasswordValidator"},
     {"NAME": "fleet.estate.own_words.OwnWordsValidator"},
 ]
+if _LEAKED := environment.readable_file("ALMANAC_LEAKED_PASSWORDS"):
+    AUTH_PASSWORD_VALIDATORS.append(
+        {"NAME": "fleet.estate.leaked_passwords.LeakedPasswordValidator", "OPTIONS": {"path": _LEAKED}}
+    )
 PASSWORD_RESET_TIMEOUT = 3600
 LOGIN_URL = "pages:sign_in"
 LOGIN_REDIRECT_URL = "pages:portfolio"
@@ -227,6 +231,7 @@ CONTENT_SECURITY_POLICY = {
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10 * 2**20
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 2**20
 IMPORT_MAX_BYTES = environment.number("ALMANAC_IMPORT_MAX_MB", 50) * 2**20
+FILE_SCANNER = environment.text("ALMANAC_FILE_SCANNER", "")
 REQUEST_MAX_BYTES = max(IMPORT_MAX_BYTES, 20 * 2**20) + 2**20
 
 # Links in mails, feeds and web hooks begin with this: the pages' address as people reach them.
@@ -248,6 +253,8 @@ DELIVERY_STALE_SECONDS = environment.number("ALMANAC_DELIVERY_STALE_SECONDS", 60
 DELIVERY_TAKEN_SECONDS = environment.number("ALMANAC_DELIVERY_TAKEN_SECONDS", 180)
 DELIVERY_PAUSE_SECONDS = environment.number("ALMANAC_DELIVERY_PAUSE_SECONDS", 60)
 HOOKS_TO_PRIVATE = environment.flag("ALMANAC_HOOKS_TO_PRIVATE", False)
+# Hosts that web hooks may call; one with a dot before it stands for all below it. None: any public one.
+CALLS_TO = environment.words("ALMANAC_CALLS_TO", "")
 
 # The queue is a bell and the database the truth: late acknowledgement and reject-on-lost so that a killed
 # worker rings again, and a visibility timeout (in all three places) above twice the hard limit so that a

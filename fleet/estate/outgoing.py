@@ -2,7 +2,8 @@
 
 A name may lead to this machine, to a neighbour behind the same wall or to a cloud's own data address; such a call is
 refused before a byte is sent. The address that was judged is the address that is called, so that a name which
-changes its answer in between gains nothing. A redirect is judged anew. Time, size and number of hops are bounded.
+changes its answer in between gains nothing. A redirect is judged anew. Where the operator names the hosts that may
+be called (ALMANAC_CALLS_TO), no other is. Time, size and number of hops are bounded.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from dataclasses import dataclass, field
 from urllib.parse import urljoin, urlsplit
 
 import httpx
+from django.conf import settings
+from django.http.request import validate_host
 
 MAX_ANSWER_BYTES = 256 * 1024
 MAX_REDIRECTS = 3
@@ -100,6 +103,10 @@ def _addresses(url: str, allow_private: bool) -> tuple[str, int, list[IPAddress]
         raise Refused(f"{url!r} is not an address. Right would be https://name.example/path.") from error
     if parts.scheme not in ({"https", "http"} if allow_private else {"https"}) or not parts.hostname:
         raise Refused(f"{url[:200]!r} cannot be called. Right would be https://name.example/path.")
+    if settings.CALLS_TO and not validate_host(parts.hostname, settings.CALLS_TO):
+        raise Refused(
+            f"{parts.hostname!r} is not among the hosts that this installation calls. Ask its operator."
+        )
     if parts.username or parts.password:
         raise Refused("An address with a user name or password in it cannot be called.")
     try:

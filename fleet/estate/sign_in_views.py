@@ -31,7 +31,8 @@ _leave = LogoutView.as_view()
 
 @page(Need.PUBLIC)
 def sign_out(request: HttpRequest) -> HttpResponseBase:
-    """What the browser keeps of the pages goes too; what a phone has not sent yet stays on it."""
+    """What the browser keeps of the pages goes too; the sign-in page then takes the crew's day off the device
+    (`care/phone_forget.js`), but for what was entered there and not sent yet."""
     response = _leave(request)
     if request.method == "POST":
         response["Clear-Site-Data"] = '"cache"'

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from django.core.files.base import ContentFile
 
+from fleet.heaters import scanner
+
 MAX_BYTES = 15 * 2**20
 MAX_PIXELS = 50_000_000
 LONGEST_SIDE_PX = 2400
@@ -47,6 +49,8 @@ def check(name: str, content: bytes) -> CheckedFile:
         raise RefusedFile("The file is empty. Send " + RIGHT + ".")
     if len(content) > MAX_BYTES:
         raise RefusedFile(f"The file has {len(content) / 2**20:.0f} MB. Send {RIGHT}.")
+    if refused := scanner.refusal(content):
+        raise RefusedFile(refused)
     if content.startswith(b"%PDF-"):
         return CheckedFile(f"{stem}.pdf", PDF, content)
     return CheckedFile(f"{stem}.jpg", "image/jpeg", _drawn_anew(content))

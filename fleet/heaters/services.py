@@ -18,6 +18,7 @@ from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.rounds import record_changed
 from fleet.estate.scope import ScopedModel, ScopeMissing, current_scope
+from fleet.heaters import scanner
 from fleet.heaters.headings import plain
 from fleet.heaters.import_plan import HeaterChange, Plan, RowChange
 from fleet.heaters.importing import (
@@ -53,6 +54,8 @@ def keep_file(
     mended: Mapping[str, str] | None = None,
 ) -> ImportBatch:
     """Store an upload and guess its columns. Raises UnreadableFile when it is no sheet of ours."""
+    if refused := scanner.refusal(content):
+        raise UnreadableFile(refused)
     book = open_workbook(content, file_name, encoding)
     scope = current_scope()
     if not scope.allows(organisation_id):

@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
+from fleet.heaters import scanner
 from fleet.operating import conditions, worker_signs
 
 GOOD, DOUBTFUL, BAD = "good", "doubtful", "bad"
@@ -252,6 +253,16 @@ def _clock() -> Iterator[Finding]:
         yield Finding("clock", GOOD, f"{off:.1f} s from the database's")
 
 
+def _file_scanner() -> Iterator[Finding]:
+    if not settings.FILE_SCANNER:
+        return
+    if words := scanner.refusal(b"This file is harmless."):
+        mend = "Run the command of ALMANAC_FILE_SCANNER by hand; until it answers no file is taken."
+        yield Finding("file scanner", BAD, f"It refuses a harmless file. {words}", mend)
+    else:
+        yield Finding("file scanner", GOOD, "answers")
+
+
 def _value(statement: str) -> str:
     with connection.cursor() as cursor:
         cursor.execute(statement)
@@ -261,5 +272,6 @@ def _value(statement: str) -> str:
 
 PARTS: tuple[Callable[[], Iterator[Finding]], ...] = (
     _settings, _data_folder, _database, _tables, _jobs, _workers, _queue, _mail, _back_ups, _clock,
+    _file_scanner,
 )  # fmt: skip
 ON_DATABASE = (_tables, _jobs, _workers, _back_ups, _clock)

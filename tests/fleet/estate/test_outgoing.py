@@ -194,3 +194,22 @@ def test_nothing_sent_is_told_apart_from_nothing_heard(listener: tuple[str, list
             send("GET", f"http://127.0.0.1:{closed}/", allow_private=True)
     with pytest.raises(NoAnswer):
         send("POST", listener[0] + "/silent", allow_private=True)
+
+
+def test_where_hosts_are_named_no_other_is_called(
+    monkeypatch: pytest.MonkeyPatch, listener: tuple[str, list[Any]], settings: Any
+) -> None:
+    where, heard = listener
+    settings.CALLS_TO = ["127.0.0.1", ".works.example"]
+    assert send("GET", where + "/here", allow_private=True).status == 200
+    elsewhere = where.replace("127.0.0.1", "localhost")
+    with pytest.raises(Refused, match="localhost"):
+        send("GET", elsewhere + "/here", allow_private=True)
+    with pytest.raises(Refused, match="localhost"):  # led on to it
+        send("POST", f"{where}/a?to={elsewhere}/there", allow_private=True)
+    assert [row[1] for row in heard] == ["/here", f"/a?to={elsewhere}/there"]
+    leads_to(monkeypatch, "8.8.8.8")
+    outgoing.check("https://hooks.works.example/")
+    for other in ("https://works.example.elsewhere.example/", "https://notworks.example/"):
+        with pytest.raises(Refused):
+            outgoing.check(other)

@@ -189,3 +189,11 @@ def test_a_database_that_does_not_answer_hides_no_other_finding(
     assert (found["database"]["state"], end) == ("bad", 1)
     assert "disk" in found
     assert "tables" not in found
+
+
+@pytest.mark.parametrize(
+    ("command", "state"), [("true", "good"), ("false", "bad"), ("/nowhere/at-all", "bad")]
+)
+def test_a_file_scanner_is_tried(sound: Any, command: str, state: str) -> None:
+    sound.FILE_SCANNER = command
+    assert examined()[0]["file scanner"]["state"] == state

@@ -102,6 +102,20 @@
     }
   }
 
+  /* What the server gave for the day goes; what was entered here and is not with the server stays. */
+  function forgetDay() {
+    return inside(["meta", "sent"], "readwrite", (change) => {
+      change.objectStore("meta").delete("day");
+      const asked = change.objectStore("sent").openCursor();
+      asked.onsuccess = () => {
+        const row = asked.result;
+        if (!row) return;
+        if (row.value.said.result !== "refused") row.delete();
+        row.continue();
+      };
+    });
+  }
+
   function newKey() {
     if (crypto.randomUUID) return crypto.randomUUID();
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -111,5 +125,5 @@
     return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
   }
 
-  window.phoneStore = { get, all, put, remove, keepEntries, settle, forgetOld, newKey };
+  window.phoneStore = { get, all, put, remove, keepEntries, settle, forgetOld, forgetDay, newKey };
 })();
