@@ -273,3 +273,19 @@ def test_a_job_is_called_off_by_who_may_ask_for_it(cast: Cast) -> None:
         assert cast.client(cast.planner).post(where).status_code == 302
     finally:
         background._work.pop("test_planned")
+
+
+def test_neither_a_token_nor_a_session_is_taken_from_an_address(cast: Cast) -> None:
+    """What stands in an address stands in logs, histories and proxies."""
+    client = cast.client(cast.owner)
+    sent = {"name": "van", "needs": ["read"], "days": "30"}
+    secret = re.search(r"alp_[\w-]+", client.post(reverse("estate:tokens"), sent).content.decode())[0]  # type: ignore[index]
+    key = client.cookies[own_settings.SESSION_COOKIE_NAME].value
+    nobody = Client()
+    assert nobody.get("/api/v1/me", headers={"Authorization": f"Bearer {secret}"}).status_code == 200
+    for name in ("token", "access_token", "api_key", "key", "Authorization", "authorization"):
+        for value in (secret, f"Bearer {secret}"):
+            assert nobody.get("/api/v1/me", {name: value}).status_code == 401
+    for name in (own_settings.SESSION_COOKIE_NAME, "sessionid", "session", "session_key"):
+        assert nobody.get("/", {name: key}).status_code == 302
+        assert nobody.get("/api/v1/me", {name: key}).status_code == 401

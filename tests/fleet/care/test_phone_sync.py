@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import uuid
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -13,9 +14,11 @@ from django.test import Client
 
 from fleet.care import services, visits
 from fleet.care.models import Finding, SentEntry, Task, UnsafeFinding, Visit
-from fleet.estate.models import Happening
+from fleet.estate.history import record_change
+from fleet.estate.models import Happening, Person
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.heaters.models import Heater, ServiceRecord
+from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast, make_heater
 
 NOON = datetime(2026, 6, 1, 18, tzinfo=UTC)  # noon in Denver
@@ -251,6 +254,33 @@ def test_the_day_holds_what_is_needed_without_a_signal(crew: Cast) -> None:
         kind = day["kinds"][code]
         assert kind["stop_work"] and kind["hazards"] and kind["fields"] and kind["source"]
     assert crew.client(crew.outsider).get("/work/phone/day/").json()["visits"] == []
+
+
+def test_the_day_on_a_phone_holds_no_money_no_secret_and_nothing_of_other_people(crew: Cast) -> None:
+    for who in ("owner", "planner", "technician"):
+        Person.objects.filter(pk=getattr(crew, who).pk).update(name=f"Quirk the {who}")
+    with unscoped("money and people about the heater"):
+        heater = Heater.objects.get(tag="Y-1")
+        mine: dict[str, Any] = {"organisation": crew.house, "heater": heater}
+        service = ServiceRecord.objects.create(
+            kind="flush", cost=Decimal("731.19"), done_by="Quirk the fitter", **mine
+        )
+        record_change(service, "entered")
+        run = ForecastRun.objects.create(organisation=crew.house, as_of=NOON.date(), state="done")
+        HeaterOutlook.objects.create(
+            run=run, rank=1, age_years=9, age_known=True, p_fail_12_months=0.1, p_fail_36_months=0.3,
+            remaining_life_p10_years=1, remaining_life_median_years=4, remaining_life_p90_years=9,
+            planned_cost=Decimal("1512.34"), emergency_cost=Decimal("2514.36"), **mine,
+        )  # fmt: skip
+    done = crew.client(crew.planner).post(f"/work/tasks/{task_of(crew).pk}/leave-out/", {"reason": "dry"})
+    assert done.status_code == 302
+    kept = crew.client(crew.technician).get("/work/phone/day/").json()
+    assert kept["person"].pop("name") == "Quirk the technician"
+    kept.pop("csrf")  # the page takes it out before it keeps the day
+    text = json.dumps(kept)
+    assert "Y-1" in text
+    for private in ("Quirk", "@", "731", "1512", "2514", "token", "secret", "password"):
+        assert private not in text, private
 
 
 def test_page_and_day_are_small(crew: Cast) -> None:

@@ -95,7 +95,9 @@
     const troubled = sent.filter((row) => ["decide", "refused"].includes(row.said.result)).length;
     const parts = [];
     if (signal) parts.push(make("p", { class: "note warning" }, signal, signal.startsWith("Sign in") ? make("span", {}, " ", make("a", { href: document.body.dataset.signIn }, "Sign in")) : ""));
-    parts.push(make("p", {}, link("sent", waiting.length ? plural(waiting.length, "entry").replace("entrys", "entries") + " on this phone, not sent yet" : "Everything is sent"), troubled ? " · " + troubled + " with a question" : ""));
+    // Before the day has come it is not known whose the entries are that wait here: all of them do.
+    const kept = day ? waiting.length : (await store.all("queue")).length;
+    parts.push(make("p", {}, link("sent", kept ? plural(kept, "entry").replace("entrys", "entries") + " on this phone, not sent yet" : "Everything is sent"), troubled ? " · " + troubled + " with a question" : ""));
     state.replaceChildren(...parts);
   }
 
