@@ -4,7 +4,8 @@ RUN pip install --no-cache-dir uv
 WORKDIR /almanac
 COPY pyproject.toml uv.lock ./
 ENV UV_COMPILE_BYTECODE=1 UV_LINK_MODE=copy UV_PYTHON_DOWNLOADS=never
-RUN uv sync --frozen --no-install-project
+ARG EXTRA=""
+RUN uv sync --frozen --no-install-project $EXTRA
 
 FROM python:3.13-slim
 LABEL org.opencontainers.image.title="Tank Almanac" org.opencontainers.image.licenses="Apache-2.0"

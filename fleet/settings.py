@@ -291,6 +291,7 @@ CELERY = {
 }
 
 LOGGING = logging_settings(EMBEDDED, environment.text("ALMANAC_LOG_LEVEL", "WARNING" if EMBEDDED else "INFO"))
+TRACES_TO = environment.text("ALMANAC_TRACES_TO", "")
 METRICS_TOKEN = environment.text("ALMANAC_METRICS_TOKEN", "")
 # "elsewhere": the operator backs database and files up by other means, and `doctor` does not ask for `back-up`.
 BACKUPS = environment.choice("ALMANAC_BACKUPS", ("here", "elsewhere"), "here")

@@ -67,7 +67,7 @@ def make_export(job: Running) -> dict[str, Any]:
     """Within what the person who asked may see now, not within all that the organisation holds."""
     row = job.row
     membership = Membership.objects.select_related("organisation", "person").get(
-        organisation_id=row.organisation_id, person_id=row.asked_by_id
+        organisation_id=row.organisation_id, person_id=row.asked_by_id or 0
     )
     place = _place(row)
     place.parent.mkdir(parents=True, exist_ok=True)
