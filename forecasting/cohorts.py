@@ -11,13 +11,32 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecasting.cells import Cells, Side, draw_failures
+from forecasting.ends import Ends
 from forecasting.episodes import FloatArray, IntArray
 from forecasting.plan import Plan, in_period
-from forecasting.positions import Counts
 from forecasting.posterior import Posterior
 from forecasting.risk import Float32Array, Multipliers, in_threads
 
 PATHS_A_BLOCK = 125
+
+
+@dataclass
+class Counts:
+    """Running sums over (R, T, G)."""
+
+    failures: FloatArray
+    planned: FloatArray
+    base_cost: FloatArray
+
+    @classmethod
+    def empty(cls, paths: int, plan: Plan) -> Counts:
+        shape = (paths, plan.period_count, plan.group_count)
+        return cls(np.zeros(shape), np.zeros(shape), np.zeros(shape))
+
+    def ends(self) -> Ends:
+        """Those of chance, as entries."""
+        failures, planned = (np.rint(values).astype(np.int32) for values in (self.failures, self.planned))
+        return Ends.of_tables(failures, planned, self.base_cost)
 
 
 @dataclass(frozen=True)

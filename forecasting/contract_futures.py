@@ -82,8 +82,8 @@ def contract_futures(
     for start in range(0, count, HEATERS_AT_ONCE):
         rows = np.arange(start, min(start + HEATERS_AT_ONCE, count))
         part = _part(states, rows)
-        counts = simulate_positions(posterior, part, _plan(posterior, len(rows), years, seed + start), draws)
-        failures = counts.failures.round().astype(np.int64)
+        ends = simulate_positions(posterior, part, _plan(posterior, len(rows), years, seed + start), draws)
+        failures = ends.table(ends.failures).astype(np.int64)
         repairs = _repairs(part, law, law_draws, failures, generator)
         failed.append(_happenings(failures, rows, count))
         repaired.append(_happenings(repairs, rows, count))

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from forecasting.cells import gather
 from forecasting.cohorts import run_cohorts
+from forecasting.ends import Ends, joined
 from forecasting.episodes import FloatArray, FutureStates, IntArray
 from forecasting.plan import Plan, Prices, price_levels
-from forecasting.positions import Counts, simulate_positions, steps_of
+from forecasting.positions import simulate_positions, steps_of
 from forecasting.posterior import Posterior
 from forecasting.risk import (
     Multipliers,
@@ -107,20 +106,17 @@ def replacement_streams(
     by_position = (work <= EXACT_WORK or count < HEATERS_A_GROUP * n_groups) if exact is None else exact
     if count:
         profile = ageing_profile(posterior, states) if ageing is None else ageing
-        counts, expected = _both(posterior, states, (plan, whole), draws, few, by_position, profile)
+        ends, expected = _both(posterior, states, (plan, whole), draws, few, by_position, profile)
     else:
-        counts, expected = Counts.empty(paths, plan), Counts.empty(len(few), whole)
-    level = price_levels(prices, edges, paths, seed)
+        ends = joined((paths, plan.period_count, n_groups), [])
+        expected = np.zeros((len(few), whole.period_count, whole.group_count))
     return Streams(
         periods=_labels(period_labels, plan.period_count, "year {}"),
         groups=_labels(group_labels, n_groups, "group {}"),
-        failures=_whole(counts.failures),
-        planned=_whole(counts.planned),
-        cost=counts.base_cost * level[:, :, None],
-        base_cost=counts.base_cost,
-        price_level=level,
+        ends=ends,
+        price_level=price_levels(prices, edges, paths, seed),
         expected_paths=few,
-        expected_base_cost=expected.base_cost,
+        expected_base_cost=expected,
         method="positions" if by_position else "cohorts",
     )
 
@@ -133,18 +129,18 @@ def _both(
     few: IntArray,
     by_position: bool,
     profile: FloatArray,
-) -> tuple[Counts, Counts]:
-    """The paths, and for a few of them the expectation given their parameters, by the groups of the second plan."""
+) -> tuple[Ends, FloatArray]:
+    """The paths, and for a few of them the cost expected given their parameters, by the groups of the second plan."""
     plan, whole = plans
     multipliers = building_multipliers(posterior, states, draws)
     those = Multipliers(multipliers.column, multipliers.z[few])
     cells = gather(posterior, states, whole, multipliers)
-    expected = run_cohorts(posterior, cells, whole, those, draws[few], profile, by_chance=False)
+    expected = run_cohorts(posterior, cells, whole, those, draws[few], profile, by_chance=False).base_cost
     if by_position:
         return simulate_positions(posterior, states, plan, draws, profile), expected
     if whole is not plan:
         cells = gather(posterior, states, plan, multipliers)
-    return run_cohorts(posterior, cells, plan, multipliers, draws, profile), expected
+    return run_cohorts(posterior, cells, plan, multipliers, draws, profile).ends(), expected
 
 
 def _draws_of_paths(posterior: Posterior, paths: int) -> IntArray:
@@ -153,10 +149,6 @@ def _draws_of_paths(posterior: Posterior, paths: int) -> IntArray:
     if paths >= total:
         return np.arange(paths) % total
     return np.linspace(0, total - 1, paths).round().astype(np.int64)
-
-
-def _whole(values: npt.NDArray[Any]) -> npt.NDArray[np.int32]:
-    return np.rint(values).astype(np.int32) if values.dtype.kind == "f" else values.astype(np.int32)
 
 
 def _labels(given: Sequence[str] | None, count: int, pattern: str) -> tuple[str, ...]:

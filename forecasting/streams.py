@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from forecasting.ends import Ends
 from forecasting.episodes import FloatArray, IntArray
 
 Measure = Literal["failures", "planned", "replacements", "cost"]
@@ -34,14 +36,31 @@ class Streams:
 
     periods: tuple[str, ...]
     groups: tuple[str, ...]
-    failures: npt.NDArray[np.int32]  # (R, T, G)
-    planned: npt.NDArray[np.int32]  # (R, T, G)
-    cost: FloatArray  # (R, T, G)
-    base_cost: FloatArray  # (R, T, G)
+    ends: Ends
     price_level: FloatArray  # (R, T) price of the period against this year's
     expected_paths: IntArray  # (S,) paths for which the expectation below was worked out
     expected_base_cost: FloatArray  # (S, T, G) mean over chance alone, given the path's parameters
     method: str  # 'positions' (exact, heater by heater) | 'cohorts'
+
+    @cached_property
+    def failures(self) -> npt.NDArray[np.int32]:
+        """(R, T, G)"""
+        return self.ends.table(self.ends.failures).astype(np.int32)
+
+    @cached_property
+    def planned(self) -> npt.NDArray[np.int32]:
+        """(R, T, G)"""
+        return self.ends.table(self.ends.planned).astype(np.int32)
+
+    @cached_property
+    def base_cost(self) -> FloatArray:
+        """(R, T, G)"""
+        return self.ends.table(self.ends.money)
+
+    @cached_property
+    def cost(self) -> FloatArray:
+        """(R, T, G)"""
+        return self.base_cost * self.price_level[:, :, None]
 
     def values(self, measure: Measure = "cost", group: int | None = None) -> FloatArray:
         """(R, T) per path and period, summed over groups unless one is named by its index."""
@@ -98,18 +117,28 @@ class Streams:
     def shares(self, group: int | None = None) -> Shares:
         """Where the spread of the horizon's total cost comes from (law of total variance).
 
-        parameters = Var(E[cost | parameters]) at mean prices, chance = Var(cost - E[cost | parameters]) at
-        mean prices, prices = Var(mean cost at each path's prices).
+        See ``shares_of``.
         """
         base = self.base_cost.sum(axis=2) if group is None else self.base_cost[:, :, group]
         given = self.expected_base_cost
         expected = given.sum(axis=2) if group is None else given[:, :, group]
-        level = self.price_level.mean(axis=0)
-        by_parameters = (expected * level).sum(axis=1)
-        by_chance = (base[self.expected_paths] * level).sum(axis=1) - by_parameters
-        by_prices = (base.mean(axis=0) * self.price_level).sum(axis=1)
-        parts = np.array([np.var(by_parameters), np.var(by_chance), np.var(by_prices)])
-        whole = float(parts.sum())
-        if whole <= 1e-12 * max(float(np.mean(by_prices)) ** 2, 1e-300):
-            return Shares(0.0, 0.0, 0.0)
-        return Shares(*(float(part / whole) for part in parts))
+        return shares_of(base, expected, self.expected_paths, self.price_level)
+
+
+def shares_of(
+    base_cost: FloatArray, expected: FloatArray, expected_paths: IntArray, price_level: FloatArray
+) -> Shares:
+    """Of cost (R, T), its expectation given the parameters (S, T) on paths (S,), and price levels (R, T).
+
+    parameters = Var(E[cost | parameters]) at mean prices, chance = Var(cost - E[cost | parameters]) at
+    mean prices, prices = Var(mean cost at each path's prices).
+    """
+    level = price_level.mean(axis=0)
+    by_parameters = (expected * level).sum(axis=1)
+    by_chance = (base_cost[expected_paths] * level).sum(axis=1) - by_parameters
+    by_prices = (base_cost.mean(axis=0) * price_level).sum(axis=1)
+    parts = np.array([np.var(by_parameters), np.var(by_chance), np.var(by_prices)])
+    whole = float(parts.sum())
+    if whole <= 1e-12 * max(float(np.mean(by_prices)) ** 2, 1e-300):
+        return Shares(0.0, 0.0, 0.0)
+    return Shares(*(float(part / whole) for part in parts))

@@ -111,7 +111,7 @@ def compute(
     why = reasons(posterior, states)
     helping = remedies(posterior, records, outlooks, max(10, round(MOST_HEATERS * share)))
     streams, groups = chain.follow(records, posterior, states, pricing, asked, ground)
-    paths = tables.Paths(streams.failures, streams.planned, streams.cost)
+    paths = tables.Paths.of(streams.ends, streams.price_level)
     expected = paths.expected()
     figures = _figures(paths, expected, groups, ground)
     outlooks = outlooks.assign(
@@ -127,7 +127,7 @@ def compute(
         "method": streams.method,
     }
     sums = _sums(
-        streams, expected, [posterior.kinds.index(group[2]) for group in groups], len(posterior.kinds)
+        streams, paths, expected, [posterior.kinds.index(group[2]) for group in groups], len(posterior.kinds)
     )
     return Block(chain.Answer({}, outlooks, why, {}, posterior.version, helping), figures, sums, facts)
 
@@ -140,46 +140,38 @@ def _figures(
 
     answer: dict[str, Any] = {}
 
-    def keep(name: str, labels: list[int], month: int, chosen: list[int] | None = None) -> None:
-        some, whole = paths, expected
-        if chosen is not None:
-            labels = [labels[at] for at in chosen]
-            some = tables.Paths(
-                *(values[:, :, chosen] for values in (paths.failures, paths.planned, paths.cost))
-            )
-            whole = tables.Expected(
-                *(values[:, chosen] for values in (expected.failures, expected.planned, expected.cents))
-            )
-        keys, found = tables.figures(some, whole, labels, ground.in_year[month])
-        answer[f"{name} keys"] = np.array(keys, dtype=np.int64)
-        answer[f"{name} sums"], answer[f"{name} spreads"] = found.sums, found.spreads
+    def keep(name: str, labels: Sequence[int | None], month: int) -> None:
+        keys, found = tables.figures(paths, expected, labels, ground.in_year[month])
+        if keys:
+            answer[f"{name} keys"] = np.array(keys, dtype=np.int64)
+            answer[f"{name} sums"], answer[f"{name} spreads"] = found.sums, found.spreads
 
     property_of, building_of = [group[0] for group in groups], [group[1] for group in groups]
     keep("property", property_of, ground.portfolio_month)
     keep("building", building_of, ground.portfolio_month)
     for month in ground.calendars:
-        others = month != ground.portfolio_month
-        own = [at for at, number in enumerate(property_of) if others and ground.months[number] == month]
-        if own:
-            keep(f"own {month}", property_of, month, own)
+        keep(f"own {month}", chain.own_labels(property_of, month, ground), month)
     return answer
 
 
-def _sums(streams: Any, expected: tables.Expected, kind_of: list[int], kinds: int) -> dict[str, Any]:
+def _sums(
+    streams: Any, paths: tables.Paths, expected: tables.Expected, kind_of: list[int], kinds: int
+) -> dict[str, Any]:
     import numpy as np
 
-    member = np.zeros((len(kind_of), kinds))
-    member[np.arange(len(kind_of)), kind_of] = 1.0
+    count, cells, _ = paths.shape
+    member = np.zeros((len(kind_of), kinds), dtype=np.int64)
+    member[np.arange(len(kind_of)), kind_of] = 1
+    by_kind = paths.by((paths.path, count), (paths.cell, cells), (np.array(kind_of)[paths.group], kinds))
     return {
-        # Whole numbers far below 2**53, so that the quick product of doubles is exact.
-        "failures": np.rint(streams.failures.astype(float) @ member).astype(np.int32),
-        "planned": np.rint(streams.planned.astype(float) @ member).astype(np.int32),
-        "cost": streams.cost @ member,
-        "base_cost": streams.base_cost.sum(axis=2),
+        "failures": by_kind.of(paths.failures).astype(np.int32),
+        "planned": by_kind.of(paths.planned).astype(np.int32),
+        "cost": by_kind.of(paths.cost),
+        "base_cost": paths.by((paths.path, count), (paths.cell, cells)).of(streams.ends.money),
         "expected_base_cost": streams.expected_base_cost.sum(axis=2),
         "price_level": streams.price_level,
         "expected_paths": streams.expected_paths,
-        **{f"expected_{name}": getattr(expected, name) @ member.astype(np.int64) for name in tables.MEASURES},
+        **{f"expected_{name}": getattr(expected, name) @ member for name in tables.MEASURES},
     }
 
 
@@ -243,18 +235,16 @@ class Join:
         del listed[LISTED:]
 
     def plan(self, kinds: Sequence[str], ground: Ground) -> dict[str, Any]:
-        from forecasting.streams import Streams
+        from forecasting.ends import Ends
+        from forecasting.streams import shares_of
 
         total = self.total
-        paths = tables.Paths(total["failures"], total["planned"], total["cost"])
+        paths = tables.Paths.of(Ends.of_tables(total["failures"], total["planned"], total["cost"]))
         expected = tables.Expected(*(total[f"expected_{name}"] for name in ("failures", "planned", "cents")))
         in_year = ground.in_year[ground.portfolio_month]
-        shares = Streams(
-            periods=(), groups=(), failures=total["failures"], planned=total["planned"], cost=total["cost"],
-            base_cost=total["base_cost"][:, :, None], price_level=total["price_level"],
-            expected_paths=total["expected_paths"], expected_base_cost=total["expected_base_cost"][:, :, None],
-            method="",
-        ).shares()  # fmt: skip
+        shares = shares_of(
+            total["base_cost"], total["expected_base_cost"], total["expected_paths"], total["price_level"]
+        )
         present = [row for row in chain.table_of(paths, expected, kinds, in_year) if _any(row)]
         return {
             **chain.head_of(ground, int(total["cost"].shape[0])),

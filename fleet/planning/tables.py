@@ -9,12 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+if TYPE_CHECKING:
+    from forecasting.ends import Ends
+
 Array = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int32]
 Whole = npt.NDArray[np.int64]
 QUANTILES = {"p10": 0.10, "p50": 0.50, "p80": 0.80, "p90": 0.90}
 
@@ -36,18 +40,58 @@ def largest_remainder(values: Array, unit: float) -> Whole:
 
 @dataclass(frozen=True)
 class Paths:
-    """What the forecast hands over: R joint paths, T cells of time, G finest groups."""
+    """What the forecast hands over, one entry an end (n,): on which of R joint paths, in which of T cells of time and
+    G finest groups, how many failed or were taken out by plan, and their money."""
 
-    failures: npt.NDArray[Any]  # (R, T, G)
-    planned: npt.NDArray[Any]  # (R, T, G)
-    cost: Array  # (R, T, G) money
+    shape: tuple[int, int, int]  # (R, T, G)
+    path: Places
+    cell: Places
+    group: Places
+    failures: Places
+    planned: Places
+    cost: Array
+
+    @classmethod
+    def of(cls, ends: Ends, price_level: Array | None = None) -> Paths:
+        """Ends at the prices (R, T) of their path and cell, or with their money as it stands."""
+        cost = ends.money if price_level is None else ends.money * price_level[ends.path, ends.period]
+        return cls(ends.shape, ends.path, ends.period, ends.group, ends.failures, ends.planned, cost)
 
     def expected(self) -> Expected:
+        paths, cells, groups = self.shape
+        place = self.cell.astype(np.int64) * groups + self.group
+
+        def mean(values: npt.NDArray[Any]) -> Array:
+            return np.bincount(place, values, cells * groups).reshape(cells, groups) / paths
+
         return Expected(
-            failures=largest_remainder(self.failures.mean(axis=0, dtype=np.float64), 0.01),
-            planned=largest_remainder(self.planned.mean(axis=0, dtype=np.float64), 0.01),
-            cents=largest_remainder(self.cost.mean(axis=0, dtype=np.float64), 0.01),
+            *(largest_remainder(mean(values), 0.01) for values in (self.failures, self.planned, self.cost))
         )
+
+    def by(self, *sorts: tuple[npt.NDArray[Any], int]) -> Sums:
+        """Sums over these entries by several numberings, each with how many numbers it has; an entry with a
+        number below 0 is left out."""
+        place, size, known = np.zeros(len(self.path), dtype=np.int64), 1, None
+        for number, count in sorts:
+            place = place * count + number
+            size *= count
+            known = number >= 0 if known is None else known & (number >= 0)
+        kept = slice(None) if known is None or known.all() else known
+        return Sums(place[kept], tuple(count for _, count in sorts), size, kept)
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Where each entry that counts belongs."""
+
+    place: Whole
+    shape: tuple[int, ...]
+    size: int
+    kept: Any
+
+    def of(self, values: npt.NDArray[Any]) -> Array:
+        found = np.bincount(self.place, values[self.kept], self.size)
+        return np.asarray(found, dtype=np.float64).reshape(self.shape)
 
 
 @dataclass(frozen=True)
@@ -101,43 +145,42 @@ def grouped_table(
 def figures(
     paths: Paths, expected: Expected, labels: Sequence[Any], in_year: Array
 ) -> tuple[list[Any], Figures]:
-    """The labels in the order of first appearance, and their figures by year."""
-    names = list(dict.fromkeys(labels))
-    place = {name: index for index, name in enumerate(names)}
+    """The labels in the order of first appearance, and their figures by year. Groups labelled None are left out."""
+    names = list(dict.fromkeys(one for one in labels if one is not None))
+    place: dict[Any, int] = {None: -1} | {name: index for index, name in enumerate(names)}
+    if not names:
+        return [], Figures(
+            np.zeros((3, in_year.shape[1], 0), int), np.zeros((4, 4, in_year.shape[1], 0), int)
+        )
     label = np.array([place[one] for one in labels], dtype=np.int64)
-    both = paths.failures + paths.planned if paths.planned.any() else paths.failures
-    counts = _gathered(both, label, in_year)
-    money = _gathered(paths.cost, label, in_year)
+    year = np.where(in_year.any(axis=1), in_year.argmax(axis=1), -1)
+    years = in_year.shape[1]
+    # The paths last: what quantiles are taken of lies together.
+    sums = paths.by((year[paths.cell], years), (label[paths.group], len(names)), (paths.path, paths.shape[0]))
+    both = paths.failures + paths.planned
+    counts, money = sums.of(both), sums.of(paths.cost)
     whole_year = in_year.astype(np.int64).T
-    order, starts = _runs(label)
-    sums = [
+    member = np.flatnonzero(label >= 0)
+    order = member[np.argsort(label[member], kind="stable")]
+    starts = np.flatnonzero(np.r_[True, np.diff(label[order]) > 0])
+    whole = [
         np.add.reduceat((whole_year @ getattr(expected, name))[:, order], starts, axis=1) for name in MEASURES
     ]
-    spreads = [_quantiles(values) for values in (counts, money, counts.cumsum(axis=1), money.cumsum(axis=1))]
-    return names, Figures(np.stack(sums), np.stack(spreads))
-
-
-def _runs(label: Whole) -> tuple[Whole, Whole]:
-    """Groups in the order of their labels, and where each label begins."""
-    order = np.argsort(label, kind="stable")
-    return order, np.flatnonzero(np.r_[True, np.diff(label[order]) > 0])
-
-
-def _gathered(values: npt.NDArray[Any], label: Whole, in_year: Array) -> Array:
-    """(R, T, G) summed to (R, Y, L): years first, then runs of one label, so that the work grows with the groups
-    and not with groups times labels."""
-    if values.dtype.kind == "f":
-        by_year = np.matmul(in_year.T, values)
-    else:  # counts: far below 2**24, so that single precision holds them exactly
-        by_year = np.matmul(in_year.T.astype(np.float32), values.astype(np.float32))
-    order, starts = _runs(label)
-    return np.asarray(np.add.reduceat(by_year[:, :, order], starts, axis=2), dtype=np.float64)
+    spreads = [_quantiles(values) for values in (counts, money, counts.cumsum(axis=0), money.cumsum(axis=0))]
+    return names, Figures(np.stack(whole), np.stack(spreads))
 
 
 def _quantiles(values: Array) -> Whole:
-    """(4, Y, L) in hundredths."""
-    found = np.quantile(values, list(QUANTILES.values()), axis=0)
-    return np.rint(found * 100).astype(np.int64)
+    """(Y, L, R) to (4, Y, L) in hundredths: straight between the sorted paths, as NumPy's own, ten times quicker."""
+    ordered = np.sort(values, axis=-1)
+    last = ordered.shape[-1] - 1
+    found = []
+    for share in QUANTILES.values():
+        below = int(share * last)
+        part = share * last - below
+        low, high = ordered[..., below], ordered[..., min(below + 1, last)]
+        found.append(low + (high - low) * part if part < 0.5 else high - (high - low) * (1 - part))
+    return np.rint(np.stack(found) * 100).astype(np.int64)
 
 
 def _rows(label: int, sums: Mapping[str, Whole], spreads: Mapping[str, Whole]) -> list[dict[str, Any]]:
