@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from decimal import Decimal
 from typing import Any
 
 from django.db import connection, models
@@ -91,22 +90,3 @@ def _copied(value: Any) -> str:
     for plain, escaped in _NO_TEXT.items():
         text = text.replace(plain, escaped)
     return text
-
-
-def _plain(value: Any, as_json: bool) -> Any:
-    if as_json:
-        return json.dumps(value, separators=(",", ":"))
-    return str(value) if isinstance(value, Decimal) else value
-
-
-def write_models(model: type[models.Model], rows: Sequence[models.Model]) -> None:
-    """Write unsaved rows of one model, without their numbers, as `write_rows` does."""
-    fields = [field for field in model._meta.concrete_fields if not field.primary_key]
-    json_columns = {field.attname for field in fields if isinstance(field, models.JSONField)}
-    names = [field.attname for field in fields]
-
-    def values(row: models.Model) -> list[Any]:
-        pairs = ((name, getattr(row, name)) for name in names)
-        return [_plain(value, name in json_columns) for name, value in pairs]
-
-    write_rows(model, [str(field.column) for field in fields], (values(row) for row in rows))

@@ -60,6 +60,13 @@ def _in_seismic_zone(zone: str) -> bool | None:
     return written.startswith(SEISMIC) or None
 
 
+def stored_hot(place: Place, kind: str) -> bool | None:
+    """Whether water is stored so hot that it must be mixed down; all that prices ask of a set point."""
+    return (
+        True if kind in CENTRAL else None if place.setpoint_f is None else place.setpoint_f >= HOT_STORAGE_F
+    )
+
+
 def work_due(place: Place, going_in: str | None = None) -> dict[str, bool | None]:
     """Each item of code work and the usual extras: due (True), not due (False), not known (None).
 
@@ -67,7 +74,7 @@ def work_due(place: Place, going_in: str | None = None) -> dict[str, bool | None
     """
     kind = going_in or place.kind
     storage = kind not in TANKLESS
-    hot = True if kind in CENTRAL else None if place.setpoint_f is None else place.setpoint_f >= HOT_STORAGE_F
+    hot = stored_hot(place, kind)
     above_ground = None if not place.below else place.below != "ground"
     has_both = both(place.has_pan, place.has_drain)
     return {

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
+from operator import attrgetter
 from typing import Any
 
 from fleet.heaters.models import TANKLESS, Heater
-from fleet.planning.code_work import Place, both, work_due
+from fleet.planning.code_work import Place, both, stored_hot, work_due
 from fleet.planning.models import CostBook
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import (
@@ -93,6 +94,9 @@ class PriceList:
     shares: Mapping[str, Decimal]
     status: Mapping[str, str]
     typical: Mapping[str, float] = field(default_factory=dict)
+    quoted: dict[Any, Quote | None] = field(
+        default_factory=dict, compare=False, repr=False
+    )  # so far, by likeness
 
     def amount(self, item: str) -> Decimal:
         return self.amounts.get(item, Decimal(0))
@@ -188,7 +192,7 @@ def pricing_of(
 ) -> Pricing:
     """Prices of places in the order asked. Raises CostBookRefused naming every kind and size without a price."""
     typical = typical_sizes([place.kind for place in found], [place.capacity_gal for place in found])
-    sized = PriceList(prices.lines, prices.amounts, prices.shares, prices.status, typical)
+    sized = replace(prices, typical=typical)
     assumed = sum(place.capacity_gal is None and len(prices.lines.get(place.kind, ())) > 1 for place in found)
     steps, today = [], list[Quote]()
     for day in turning_days(rules, as_of):
@@ -211,13 +215,13 @@ def pricing_of(
 
 
 def _quotes(found: Sequence[Place], kinds: Sequence[str], prices: PriceList) -> list[Quote]:
-    cache: dict[tuple[Place, str], Quote | None] = {}
     missing, quotes = Counter[str](), list[Quote]()
     for place, kind in zip(found, kinds, strict=True):
-        key = (place, kind)
-        if key not in cache:
-            cache[key] = quote(place, prices, kind, conversion_parts(place, kind, prices))
-        one = cache[key]
+        key = _likeness(place, kind, prices)
+        try:
+            one = prices.quoted[key]
+        except KeyError:
+            one = prices.quoted[key] = quote(place, prices, kind, conversion_parts(place, kind, prices))
         if one is None:
             missing[_lacking(place, kind, prices)] += 1
         else:
@@ -230,6 +234,17 @@ def _quotes(found: Sequence[Place], kinds: Sequence[str], prices: PriceList) -> 
             ]
         )
     return quotes
+
+
+_PLAINLY = attrgetter(
+    *(one.name for one in fields(Place) if one.name not in ("capacity_gal", "setpoint_f", "property_id"))
+)
+
+
+def _likeness(place: Place, kind: str, prices: PriceList) -> tuple[Any, ...]:
+    """Places alike in this cost the same under one price list: of a million heaters there are some thousand sorts."""
+    size = prices.typical.get(place.kind) if place.capacity_gal is None else place.capacity_gal
+    return kind, size, stored_hot(place, kind), _PLAINLY(place)
 
 
 def conversion_parts(place: Place, to_kind: str, prices: PriceList) -> list[Part]:
@@ -254,15 +269,17 @@ def _lacking(place: Place, kind: str, prices: PriceList) -> str:
 def made_of(quotes: Sequence[Quote]) -> list[dict[str, Any]]:
     """What all prices together are made of: per item how many are due, how many not known, and the money."""
     rows: dict[str, dict[str, Any]] = {}
-    for one in quotes:
+    times = Counter(map(id, quotes))
+    for one in {id(one): one for one in quotes}.values():
+        count = times[id(one)]
         for part in one.parts:
             row = rows.setdefault(
                 part.item,
                 {"item": part.item, "due": 0, "not_known": 0, "amount": Decimal(0), "status": part.status},
             )
-            row["due"] += part.due is True
-            row["not_known"] += part.due is None
-            row["amount"] += part.amount
+            row["due"] += count * (part.due is True)
+            row["not_known"] += count * (part.due is None)
+            row["amount"] += count * part.amount
     return [row | {"amount": str(row["amount"])} for row in rows.values()]
 
 
@@ -270,11 +287,9 @@ def pricer(book: CostBook, as_of: date) -> Callable[[Sequence[int]], Pricing]:
     """Prices of heaters by their numbers, in the order asked, under one version of the cost book and the rules of
     what goes in next."""
     prices, rules = price_list(book), rules_of(book.organisation_id)
-    found: dict[int, Place] = {}
 
     def price(heater_ids: Sequence[int]) -> Pricing:
-        if not found:
-            found.update(places())
+        found = places(heater_ids)
         return pricing_of([found[pk] for pk in heater_ids], prices, rules, as_of)
 
     return price

@@ -19,16 +19,20 @@ from django.db.models import Q
 from django.utils import timezone
 
 from fleet.estate import background
-from fleet.estate.bulk_rows import write_models
+from fleet.estate.bulk_rows import write_rows
 from fleet.estate.scope import Reach, Scope, current_scope, scoped
 from fleet.planning import blocks, chain, costing
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
+from fleet.planning.outlook_rows import COLUMNS, RANKED_BY, outlook_rows
 from fleet.planning.part_rows import ForecastPart
 
 if TYPE_CHECKING:
     from fleet.planning.chain import Asked, Ground, Progress
+    from fleet.planning.prices import Pricing
     from forecasting.episodes import Records
     from forecasting.posterior import Posterior
+
+    Pricer = Callable[[Sequence[int]], Pricing]
 
 LEASE = timedelta(minutes=3)  # far above the seconds that a part takes
 MOST_HELPERS = 16
@@ -141,7 +145,8 @@ def help_with(run_id: int, book_and_question: Callable[[ForecastRun], tuple[Cost
     count = 0
     if run is not None:
         book, asked = book_and_question(run)
-        while _one(run, book, asked):
+        price = costing.pricer(book, run.as_of)
+        while _one(run, price, asked):
             count += 1
     return count
 
@@ -155,12 +160,12 @@ def finish(
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Work off parts beside the helpers, wait for theirs, add all up. The plan, and what is known of its inputs."""
     total = ForecastPart.objects.filter(run=run).count()
-    pause = threading.Event()
+    pause, price = threading.Event(), costing.pricer(book, run.as_of)
     while (left := ForecastPart.objects.filter(run=run, done=False).count()) > 0:
         if cancelled():
             raise background.Cancelled
         progress(0.62 + 0.26 * (1 - left / total), f"Following part {total - left + 1} of {total}")
-        if not _one(run, book, asked):
+        if not _one(run, price, asked):
             pause.wait(LOOK_AGAIN_SECONDS)
     progress(0.9, "Adding the parts up")
     return _joined(run, asked)
@@ -194,14 +199,13 @@ def records_of(run: ForecastRun, property_ids: Sequence[int]) -> Records:
         return records_in_scope(run.as_of)
 
 
-def _one(run: ForecastRun, book: CostBook, asked: Asked) -> bool:
+def _one(run: ForecastRun, price: Pricer, asked: Asked) -> bool:
     from fleet.planning.frames import records_in_scope
 
     part = _claim(run)
     if part is None:
         return False
     posterior, ground = _read_question(part, run, asked)
-    price = costing.pricer(book, run.as_of)
     with scoped(_narrow(run, part.property_ids)):
         records = records_in_scope(run.as_of)
         block = blocks.compute(part.number, records, posterior, price, asked, ground, part.share)
@@ -211,11 +215,8 @@ def _one(run: ForecastRun, book: CostBook, asked: Asked) -> bool:
 
 @transaction.atomic
 def _keep(run: ForecastRun, part: ForecastPart, block: blocks.Block, inputs: str) -> None:
-    from fleet.planning.services import outlook_rows
-
     rows = outlook_rows(run, block.answer)
-    ranked = [[row.heater_id, row.p_fail_12_months, row.p_fail_36_months, row.reasons] for row in rows]
-    plan = [[name, values.tolist()] for name, values in sorted(block.figures.items())]
+    figures = [found for pair in sorted(block.figures.items()) for found in pair]
     won = ForecastPart.objects.filter(pk=part.pk, claim=part.claim, done=False).update(
         done=True,
         claimed_until=None,
@@ -223,10 +224,10 @@ def _keep(run: ForecastRun, part: ForecastPart, block: blocks.Block, inputs: str
         facts=block.facts,
         figures=blocks.packed(block.figures),
         inputs_digest=inputs,
-        result_digest=chain.digest(plan, ranked),
+        result_digest=chain.digest(*figures, [row[RANKED_BY] for row in rows]),
     )
     if won:
-        write_models(HeaterOutlook, rows)
+        write_rows(HeaterOutlook, COLUMNS, rows)
 
 
 def _joined(run: ForecastRun, asked: Asked) -> tuple[dict[str, Any], dict[str, Any]]:

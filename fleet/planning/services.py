@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from datetime import date
-from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
 from fleet.estate import background
+from fleet.estate.bulk_rows import write_rows
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
 from fleet.planning import making, priors
@@ -23,6 +23,7 @@ from fleet.planning.cost_book import (
     save_prices,
 )
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
+from fleet.planning.outlook_rows import COLUMNS, RANKED_BY, outlook_rows
 from fleet.planning.prices import CostBookRefused
 from fleet.planning.successors import successor_words
 
@@ -42,7 +43,6 @@ __all__ = [
     "save_prices",
 ]
 State = ForecastRun.State
-OUTLOOK_YEARS = (1, 3, 5, 10)
 
 
 class RunRefused(ValueError):
@@ -227,52 +227,14 @@ def _store(run: ForecastRun, answer: Any, inputs_digest: str, assumptions: dict[
 
     rows = outlook_rows(run, answer)
     HeaterOutlook.objects.filter(run=run).delete()
-    HeaterOutlook.objects.bulk_create(rows, batch_size=1000)
-    ranked = [[row.heater_id, row.p_fail_12_months, row.p_fail_36_months, row.reasons] for row in rows]
+    write_rows(HeaterOutlook, COLUMNS, rows)
     ForecastRun.objects.filter(pk=run.pk).update(
         state=State.DONE,
         finished_at=timezone.now(),
         engine_version=answer.version[:40],
         inputs_digest=inputs_digest,
-        result_digest=digest(answer.plan, ranked),
+        result_digest=digest(answer.plan, [row[RANKED_BY] for row in rows]),
         assumptions=assumptions,
         result=answer.plan,
         diagnostics=answer.diagnostics,
     )
-
-
-def outlook_rows(run: ForecastRun, answer: Any) -> list[HeaterOutlook]:
-    """Ranked by the chance of failing within 36 months, then 12 months, then the heater's number."""
-    order = ["p_fail_36_months", "p_fail_12_months", "heater_id"]
-    ranked = answer.outlooks.sort_values(order, ascending=[False, False, True], kind="stable")
-    why: dict[int, list[dict[str, Any]]] = {}
-    for row in answer.reasons.sort_values(["heater_id", "rank"]).to_dict("records"):
-        why.setdefault(int(row["heater_id"]), []).append(
-            {
-                "words": row["words"],
-                "covariate": row["covariate"],
-                "assumed": bool(row["assumed"]),
-                "log_hazard": round(float(row["log_hazard_contribution"]), 4),
-            }
-        )
-    shown = ("age_years", "p_fail_12_months", "p_fail_36_months")
-    life = tuple(f"remaining_life_{name}_years" for name in ("p10", "median", "p90"))
-    return [
-        HeaterOutlook(
-            organisation_id=run.organisation_id,
-            run=run,
-            heater_id=int(row["heater_id"]),
-            rank=rank,
-            age_known=bool(row["age_known"]),
-            planned_cost=Decimal(row["planned_cost"]),
-            emergency_cost=Decimal(row["emergency_cost"]),
-            reasons=why.get(int(row["heater_id"]), []),
-            remedies=answer.remedies.get(int(row["heater_id"]), []),
-            chances=[
-                [years, *(round(float(row[f"p_fail_{years}y{end}"]), 4) for end in ("", "_p10", "_p90"))]
-                for years in OUTLOOK_YEARS
-            ],
-            **{name: round(float(row[name]), 6) for name in (*shown, *life)},
-        )
-        for rank, row in enumerate(ranked.to_dict("records"), start=1)
-    ]
