@@ -32,6 +32,7 @@ from forecasting.episodes import Episodes, FloatArray, IntArray
 LOG_LN2 = float(np.log(np.log(2.0)))
 SMALLEST_LOG_AGE = -40.0  # stands for age zero: H is then zero to machine accuracy for any shape in use
 DISPERSION_BOUNDS = (0.001, 1.0)
+CHUNK_NUMBERS = 30_000  # of rows times parameter vectors
 CHUNK_ROWS = 16_384  # keeps the temporaries of a pass inside the processor's cache
 _LOG_LOW = float(np.log(DISPERSION_BOUNDS[0]))
 _LOG_WIDTH = float(np.log(DISPERSION_BOUNDS[1]) - _LOG_LOW)
@@ -220,19 +221,39 @@ def failure_derivatives(block: KindBlock, a: float, m: float) -> tuple[FloatArra
 
 def block_exposure(block: KindBlock, a: FloatArray, m: FloatArray, beta: FloatArray) -> FloatArray:
     """Exposure of each stretch for S parameter vectors: (stretches, S); a, m (S,), beta (S, P)."""
-    rows, shape = block.rows, np.exp(a)
-    linear = rows.x @ beta.T
+    answer = np.empty((len(block.starts), len(a)))
+    for rows, stretches in in_cache(block.starts, len(block.rows), len(a)):
+        e = exposure_of(block.rows, rows, a, m, beta)
+        answer[stretches] = np.add.reduceat(e, block.starts[stretches] - rows.start, axis=0)
+    return answer
+
+
+def exposure_of(rows: Rows, part: slice, a: FloatArray, m: FloatArray, beta: FloatArray) -> FloatArray:
+    """Exposure of some rows at z = 1 for S parameter vectors, (rows, S)."""
+    shape = np.exp(a)
+    linear = rows.x[part] @ beta.T
     linear += LOG_LN2 - shape * m
-    late = np.multiply.outer(rows.log_exit, shape)
+    late = np.multiply.outer(rows.log_exit[part], shape)
     late += linear
     np.exp(late, out=late)
-    early = np.multiply.outer(rows.log_entry, shape)
+    early = np.multiply.outer(rows.log_entry[part], shape)
     early += linear
     np.exp(early, out=early)
     late -= early
     if rows.weight is not None:
-        late *= rows.weight[:, None]
-    return np.asarray(np.add.reduceat(late, block.starts, axis=0))
+        late *= rows.weight[part][:, None]
+    return late
+
+
+def in_cache(starts: IntArray, count: int, width: int) -> Iterator[tuple[slice, slice]]:
+    """(rows, stretches) a few stretches at a time, so that ``width`` numbers a row stay inside the processor's cache."""
+    ends = np.append(starts[1:], count)
+    at_once = max(1, CHUNK_NUMBERS // width)
+    first = 0
+    while first < len(starts):
+        last = max(first + 1, int(np.searchsorted(ends, starts[first] + at_once, side="right")))
+        yield slice(int(starts[first]), int(ends[last - 1])), slice(first, last)
+        first = last
 
 
 def building_terms(failures: FloatArray, exposure: FloatArray, c: FloatArray) -> FloatArray:

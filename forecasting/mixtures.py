@@ -18,6 +18,8 @@ from forecasting.hazard import (
     LOG_LN2,
     Rows,
     curvature_sum,
+    exposure_of,
+    in_cache,
     log_age,
     row_exposure,
 )
@@ -108,12 +110,14 @@ class Lives:
 
 def lives_at(block: MixtureBlock, a: FloatArray, m: FloatArray, beta: FloatArray) -> Lives:
     """Evaluate the lives for S parameter vectors: a, m (S,), beta (S, P)."""
-    rows, shape = block.rows, np.exp(a)
-    linear = rows.x @ beta.T + (LOG_LN2 - shape * m)
-    e = np.exp(np.multiply.outer(rows.log_exit, shape) + linear)
-    e -= np.exp(np.multiply.outer(rows.log_entry, shape) + linear)
-    everything = np.add.reduceat(e, block.starts, axis=0)
-    within = np.add.reduceat(e * block.gap_row[:, None], block.starts, axis=0)
+    shape = np.exp(a)
+    everything, within = np.empty((len(block.starts), len(a))), np.zeros((len(block.starts), len(a)))
+    for rows, lives in in_cache(block.starts, len(block.rows), len(a)):
+        e = exposure_of(block.rows, rows, a, m, beta)
+        starts = block.starts[lives] - rows.start
+        everything[lives] = np.add.reduceat(e, starts, axis=0)
+        if block.gap_row[rows].any():
+            within[lives] = np.add.reduceat(e * block.gap_row[rows][:, None], starts, axis=0)
     level = np.multiply.outer(block.end_log_age, shape - 1) + block.end_x @ beta.T
     level += np.multiply.outer(block.exact, LOG_LN2 + a - shape * m) + block.log_weight[:, None]
     return Lives(everything - within, within, level)
