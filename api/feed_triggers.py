@@ -10,6 +10,8 @@ from typing import Any
 
 from django.db import connections
 
+from fleet.estate.marks import trigger_names
+
 BUILDING = "SELECT property_id FROM estate_building WHERE id = {row}.building_id"
 POSITION = (
     "SELECT b.property_id FROM estate_position p JOIN estate_building b ON b.id = p.building_id "
@@ -66,7 +68,7 @@ def install(sender: Any = None, using: str = "default", **_: Any) -> None:
     tables = set(connection.introspection.table_names())
     if "api_changedrow" not in tables:
         return
-    there = _triggers(connection)
+    there = trigger_names(connection)
     for watched in WATCHED:
         if watched.table not in tables:
             continue
@@ -79,16 +81,6 @@ def install(sender: Any = None, using: str = "default", **_: Any) -> None:
                         cursor.execute(statement)
         if not standing:
             _count_all_as_changed(connection, watched)
-
-
-def _triggers(connection: Any) -> set[str]:
-    names = {
-        "sqlite": "SELECT name FROM sqlite_master WHERE type = 'trigger'",
-        "postgresql": "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal",
-    }
-    with connection.cursor() as cursor:
-        cursor.execute(names[connection.vendor])
-        return {name for (name,) in cursor.fetchall()}
 
 
 def _statements(vendor: str, watched: Watched, event: str, row: str, gone: bool) -> list[str]:

@@ -1,4 +1,5 @@
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
 
 
 class CareConfig(AppConfig):
@@ -6,4 +7,6 @@ class CareConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.care import jobs, retention  # noqa: F401  registers the work
+        from fleet.care import due_sums, jobs, retention  # noqa: F401  registers the work
+
+        post_migrate.connect(due_sums.watch, sender=self)

@@ -47,12 +47,13 @@ COUNTS_AS: dict[str, tuple[str, ...]] = {
 
 
 class Surroundings:
-    """Water and site settings of one organisation: small, read once for all heaters."""
+    """Water and site settings of one organisation, or of one of its properties: read once for all heaters."""
 
-    def __init__(self, organisation_id: int, today: date) -> None:
+    def __init__(self, organisation_id: int, today: date, property_id: int | None = None) -> None:
         self.hardness: dict[tuple[int, int | None, str], float] = {}
+        here = {"organisation_id": organisation_id} | ({"property_id": property_id} if property_id else {})
         rows = (
-            WaterTest.objects.filter(organisation_id=organisation_id, hardness_mg_l__isnull=False)
+            WaterTest.objects.filter(**here, hardness_mg_l__isnull=False)
             .filter(Q(tested_earliest__isnull=True) | Q(tested_earliest__lte=today))
             .annotate(on=Coalesce("tested_latest", "tested_earliest"))
             .order_by("on", "id")
@@ -61,7 +62,7 @@ class Surroundings:
         for property_id, building_id, treatment, hardness in rows:
             self.hardness[property_id, building_id, treatment] = hardness
         self.settings: dict[int, dict[str, SiteSetting]] = defaultdict(dict)
-        for row in CareSetting.objects.filter(organisation_id=organisation_id):
+        for row in CareSetting.objects.filter(**here):
             setting = SiteSetting(row.interval_months, row.source, row.switched_off)
             self.settings[row.property_id][row.kind] = setting
 
@@ -195,4 +196,5 @@ def _years_between(start: date | None, end: date) -> float:
 def facts_of(heater: Heater, today: date) -> Facts:
     """The same facts for one heater, for its own page."""
     rows = list(Heater.objects.filter(pk=heater.pk).values_list(*HEATER_FIELDS))
-    return gather(rows, Surroundings(heater.organisation_id, today), today)[heater.pk]
+    place = heater.position.building.property_id
+    return gather(rows, Surroundings(heater.organisation_id, today, place), today)[heater.pk]

@@ -11,12 +11,15 @@ from django.db.models import F, Q
 from fleet.care.crew_rows import Crew, SiteCare
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.phone_rows import SentEntry, TaskPhoto
+from fleet.care.sum_rows import DueMark, DueSum
 from fleet.estate.scope import Level, ScopedModel
 
 __all__ = [
     "CareSetting",
     "CareStart",
     "Crew",
+    "DueMark",
+    "DueSum",
     "Finding",
     "Label",
     "LeakReport",
@@ -141,6 +144,11 @@ class Task(ScopedModel):
         ordering = ["due_on", "id"]
         indexes = [
             models.Index(fields=["organisation", "state", "due_on"]),
+            models.Index(
+                fields=["organisation", "closed_on"],
+                condition=Q(closed_on__isnull=False),
+                name="task_closed_by_day",
+            ),
             models.Index(
                 fields=["organisation", "due_on", "building", "kind"],
                 condition=Q(state="open"),

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Count, Min, Prefetch, Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 
+from fleet.care import due_sums
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
 from fleet.estate.models import Building, Property
@@ -49,6 +50,12 @@ class BuildingCount:
 
     def hours(self) -> float:
         return round(self.minutes / 60, 1)
+
+    def pressing(self) -> tuple[Any, ...]:
+        return (-self.late_safety, self.earliest, self.building_id)
+
+    def overdue(self) -> tuple[Any, ...]:
+        return (-self.late, -self.tasks, self.building_id)
 
 
 def due_tasks(
@@ -105,27 +112,21 @@ def first_due(today: date, horizon_days: int, building_ids: list[int], limit: in
 def due_counts(
     today: date, horizon_days: int = 60, property_ids: Sequence[int] | None = None
 ) -> list[BuildingCount]:
-    """Buildings with due tasks and their sums, counted in the database from one index: quick at any size."""
-    rows = (
-        due_tasks(today, horizon_days, property_ids)
-        .order_by()
-        .values_list("building_id", "kind")
-        .annotate(tasks=Count("id"), late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"))
-    )
-    kinds = task_kinds()
-    sums: dict[int, list[Any]] = {}
-    for building_id, kind, tasks, late, earliest in rows:
-        row = sums.setdefault(building_id, [0, 0, 0, earliest, 0])
-        row[0] += tasks
-        row[1] += late
-        row[2] += tasks * kinds[kind].minutes if kind in kinds else 0
-        row[3] = min(row[3], earliest)
-        row[4] += late if kind in kinds and kinds[kind].safety else 0
-    places = Building.objects.values_list("id", "name", "property_id", "property__name")
+    """Buildings with due tasks and their sums, all counted now, the most pressing first. Pages take `due_list`."""
+    places = Building.objects.all()
     if property_ids is not None:
         places = places.filter(property_id__in=property_ids)
-    found = [BuildingCount(*place, *sums[place[0]]) for place in places.order_by() if place[0] in sums]
-    return sorted(found, key=lambda row: (-row.late_safety, row.earliest, row.building_id))
+    found = counted(due_tasks(today, horizon_days, property_ids), places, today, horizon_days)
+    return sorted(found, key=BuildingCount.pressing)
+
+
+def counted(due: QuerySet[Task], places: Any, today: date, horizon_days: int) -> list[BuildingCount]:
+    sums = due_sums.count(due, today, (horizon_days,))
+    return [
+        BuildingCount(*place, one.tasks[0], one.late, one.minutes[0], one.earliest, one.late_safety)
+        for place in places.order_by().values_list("id", "name", "property_id", "property__name")
+        if (one := sums.get(place[0])) is not None
+    ]
 
 
 def tasks_of(heater_id: int) -> QuerySet[Task]:

@@ -14,14 +14,16 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from fleet.care import asking, facts, photos, selectors, services
+from fleet.care.due_list import due_list
 from fleet.care.kinds import task_kinds
 from fleet.care.licences import refusal_for
 from fleet.care.models import LeakReport, Task, UnsafeFinding
 from fleet.care.risks import priorities
 from fleet.care.rules import decide
 from fleet.care.shut_off import shut_off_steps
+from fleet.care.sum_rows import HORIZONS
 from fleet.estate.access import MemberRequest, Need, may, needs_at, page
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of, today_of
 from fleet.estate.models import Building, Organisation, Property
 from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
@@ -31,7 +33,6 @@ ROWS_SHOWN = 5
 TASKS_A_LEAF = 100
 FEW_CHOICES = 8  # properties seen at once in a list; a name is typed quicker than more are read
 MOST_CHOICES = 40  # properties in a list to choose from; beyond it they are found by name
-HORIZONS = (14, 30, 60, 120, 365)
 
 
 def _horizon(request: HttpRequest) -> int:
@@ -52,8 +53,8 @@ def queue(request: HttpRequest) -> HttpResponse:
     if words:
         ids = list(selectors.properties_sought(words).values_list("pk", flat=True))
     places = list(selectors.properties_sought("")[: MOST_CHOICES + 1])
-    today = today_of(organisation, chosen or Property.objects.first())
-    counts = selectors.due_counts(today, days, property_ids=ids)
+    today = today_of(organisation, chosen) if chosen else day_of(organisation)
+    counts = due_list(today, days, ids)
     leaf = Paginator(counts, PER_LEAF).get_page(request.GET.get("page"))
     first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)
     values = {
@@ -67,9 +68,9 @@ def queue(request: HttpRequest) -> HttpResponse:
         "chosen": None if words else chosen,
         "words": words,
         "searched": bool(words) or len(places) > FEW_CHOICES,
-        "tasks": sum(row.tasks for row in counts),
-        "late": sum(row.late for row in counts),
-        "hours": round(sum(row.minutes for row in counts) / 60),
+        "tasks": counts.tasks,
+        "late": counts.late,
+        "hours": round(counts.minutes / 60),
         "alerts": selectors.open_unsafe().count(),
         "waiting": selectors.waiting_entries().count(),
         "may_work": may(request, Need.WORK),

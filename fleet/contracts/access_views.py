@@ -11,16 +11,15 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET, require_POST
 
+from fleet.care.sum_rows import HORIZONS
 from fleet.contracts import clients as asked
 from fleet.contracts import demo
 from fleet.estate import grants
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of, today_of
 from fleet.estate.models import AccessGrant, Organisation, Property
 from fleet.estate.row_numbers import row_number, row_numbers
 from fleet.pages import charts
-
-HORIZONS = (14, 30, 60, 120, 365)
 
 
 @page(Need.ADMIN)
@@ -105,7 +104,7 @@ def clients(request: HttpRequest) -> HttpResponse:
         "preparing": demo.is_preparing(company),
         "code": grants.code_of(company),
         "clients": asked.overview(company),
-        "today": today_of(company),
+        "today": day_of(company),
     }
     return render(request, "contracts/clients.html", values)
 
@@ -115,7 +114,7 @@ def clients(request: HttpRequest) -> HttpResponse:
 def places(request: HttpRequest) -> HttpResponse:
     """Where the due work of all clients is: one row a property, with its address, the longest late first."""
     company, horizon = company_or_404(request), _horizon(request)
-    today = today_of(company)
+    today = day_of(company)
     rows = asked.due_places(today, horizon)
     values = {"rows": rows, "map": asked.due_map(rows), "days": horizon, "today": today}
     return render(
@@ -133,7 +132,7 @@ def _horizon(request: HttpRequest) -> int:
 @cache_control(private=True, max_age=30)
 def places_picture(request: HttpRequest) -> HttpResponse:
     company, narrow = company_or_404(request), request.GET.get("narrow") == "1"
-    found = asked.due_map(asked.due_places(today_of(company), _horizon(request)), narrow)
+    found = asked.due_map(asked.due_places(day_of(company), _horizon(request)), narrow)
     if not found.spots:
         raise Http404
     spec = charts.place_map(found.spots, found.labels, found.finding, narrow, "tasks due")

@@ -6,14 +6,12 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import Count
-
-from fleet.care.selectors import due_counts
-from fleet.estate.calendar import today_of
+from fleet.care.due_list import due_list
+from fleet.estate.calendar import day_of
 from fleet.estate.grants import Client, clients_of
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import Level
-from fleet.heaters.models import Heater
+from fleet.heaters.record_reading import heaters_by_property
 from fleet.pages.place_map import points_of
 
 LEVEL_WORDS = {
@@ -57,16 +55,8 @@ class DueMap:
 def overview(company: Organisation) -> list[ClientRow]:
     """Each client with what it granted, and what is due there; a person sees only what she may."""
     seen = {row.pk: row for row in Property.objects.select_related("organisation")}
-    heaters = dict(
-        Heater.objects.filter(ending="")
-        .order_by()
-        .values_list("position__building__property_id")
-        .annotate(number=Count("id"))
-    )
-    due: dict[int, tuple[int, int]] = {}
-    for row in due_counts(today_of(company)):
-        tasks, late = due.get(row.property_id, (0, 0))
-        due[row.property_id] = (tasks + row.tasks, late + row.late)
+    heaters = heaters_by_property()
+    due = {number: (row.tasks, row.late) for number, row in due_list(day_of(company)).by_property().items()}
     rows = []
     for client in clients_of(company):
         mine = [number for number in client.properties if number in seen]
@@ -90,18 +80,17 @@ def overview(company: Organisation) -> list[ClientRow]:
 
 def due_places(today: date, horizon_days: int) -> list[DuePlace]:
     places = {row.pk: row for row in Property.objects.select_related("organisation")}
-    sums: dict[int, list[Any]] = {}
-    for row in due_counts(today, horizon_days):
-        found = sums.setdefault(row.property_id, [0, 0, 0, row.earliest])
-        found[0] += row.tasks
-        found[1] += row.late
-        found[2] += row.minutes
-        found[3] = min(found[3], row.earliest)
     rows = [
         DuePlace(
-            places[number], places[number].organisation.name, tasks, late, round(minutes / 60, 1), earliest
+            places[number],
+            places[number].organisation.name,
+            one.tasks,
+            one.late,
+            round(one.minutes / 60, 1),
+            one.earliest,
         )
-        for number, (tasks, late, minutes, earliest) in sums.items()
+        for number, one in due_list(today, horizon_days).by_property().items()
+        if number in places
     ]
     return sorted(rows, key=lambda row: (row.earliest, row.property.pk))
 

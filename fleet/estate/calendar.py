@@ -15,3 +15,9 @@ def today_of(organisation: Organisation, property_: Property | None = None) -> d
         return organisation.calendar_stands_at
     zone = zoneinfo.ZoneInfo(property_.time_zone if property_ else "UTC")
     return timezone.now().astimezone(zone).date()
+
+
+def day_of(organisation: Organisation) -> date:
+    """The day of a house as a whole: its first property's (where it has none of its own, the first one's in sight)."""
+    rows = Property.objects.order_by("id")
+    return today_of(organisation, rows.filter(organisation=organisation).first() or rows.first())

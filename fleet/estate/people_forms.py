@@ -11,6 +11,8 @@ from fleet.estate import retention
 from fleet.estate.models import Membership, Organisation, Person, Property
 from fleet.estate.row_numbers import row_number
 
+MOST_TICKED = 300  # properties; beyond it they are named
+MOST_NAMED = 5000
 ROLE_WORDS = {
     "owner": "Owner: everything, including people and settings",
     "planner": "Planner: records, plans and money",
@@ -75,6 +77,32 @@ class RowsField(forms.ModelMultipleChoiceField):
         return super().clean(value)
 
 
+class NamedRowsField(forms.CharField):
+    """Rows by their names, one a line: where they are too many to be ticked."""
+
+    widget = forms.Textarea
+
+    def __init__(self, *, queryset: Any, **options: Any) -> None:
+        super().__init__(**options)
+        self.queryset = queryset
+
+    def prepare_value(self, value: Any) -> Any:
+        return value if value is None or isinstance(value, str) else "\n".join(row.name for row in value)
+
+    def clean(self, value: Any) -> Any:
+        names = list(
+            dict.fromkeys(name.strip() for name in super().clean(value).splitlines() if name.strip())
+        )
+        found = {row.name: row for row in self.queryset.filter(name__in=names[:MOST_NAMED])}
+        unknown = [name for name in names if name not in found]
+        if unknown:
+            raise forms.ValidationError(
+                f"No property here is called {unknown[0][:200]!r}. Write each name as it stands in the list of "
+                "properties, one a line."
+            )
+        return list(found.values())
+
+
 class MemberForm(forms.Form):
     """What somebody may do, and where."""
 
@@ -100,6 +128,13 @@ class MemberForm(forms.Form):
         field = self.fields["properties"]
         assert isinstance(field, forms.ModelMultipleChoiceField)
         field.queryset = Property.objects.filter(organisation=organisation)
+        if len(field.queryset.values("pk")[: MOST_TICKED + 1]) > MOST_TICKED:
+            where = self.fields["all_properties"]
+            assert isinstance(where, forms.TypedChoiceField)
+            where.choices = [("yes", "All properties, also new ones"), ("no", "Only those named below")]
+            self.fields["properties"] = NamedRowsField(
+                label="Properties, one name a line", queryset=field.queryset, required=False
+            )
 
     @property
     def property_ids(self) -> list[int] | None:

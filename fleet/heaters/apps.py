@@ -1,4 +1,5 @@
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate
 
 
 class HeatersConfig(AppConfig):
@@ -6,4 +7,7 @@ class HeatersConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.heaters import import_jobs, leftovers, made_exports, quality_jobs, retention  # noqa: F401 - registers the background work
+        # Importing registers the background work.
+        from fleet.heaters import import_jobs, leftovers, made_exports, quality_jobs, record_sums, retention  # noqa: F401
+
+        post_migrate.connect(record_sums.watch, sender=self)

@@ -19,7 +19,7 @@ from fleet.heaters.exporting import FORMATS, TABLES, write_export
 from fleet.heaters.open_formats import data_package, properties_as_geojson
 
 IN_MEMORY_BYTES = 2_000_000
-MOST_BUILDINGS = 2000
+MOST_BUILDINGS = 300  # to choose from; beyond it each building's own page leads to its file
 CONTENT_TYPES = {
     "csv": ("zip", "application/zip"),
     "xlsx": ("xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
@@ -30,13 +30,15 @@ CONTENT_TYPES = {
 @page(Need.READ)
 def export(request: HttpRequest) -> HttpResponse:
     buildings = Building.objects.select_related("property").order_by("property__name", "name")[
-        :MOST_BUILDINGS
+        : MOST_BUILDINGS + 1
     ]
     made = _made(request)
+    many = len(buildings) > MOST_BUILDINGS
     context = {
         "formats": FORMATS,
         "tables": TABLES,
-        "buildings": buildings,
+        "buildings": [] if many else buildings,
+        "many": many,
         "large": made_exports.is_large(),
         "made": [{"job": job, "ready": made_exports.file_of(job) is not None} for job in made],
         "under_way": any(job.state in (Job.State.WAITING, Job.State.RUNNING) for job in made),

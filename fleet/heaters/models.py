@@ -10,8 +10,18 @@ from django.db.models.functions import Upper
 
 from fleet.estate.scope import Level, ScopedModel
 from fleet.heaters.import_rows import ImportBatch, RememberedHeading
+from fleet.heaters.record_sum_rows import RecordMark, RecordSum
 
-__all__ = ["Attachment", "Heater", "ImportBatch", "RememberedHeading", "ServiceRecord", "WaterTest"]
+__all__ = [
+    "Attachment",
+    "Heater",
+    "ImportBatch",
+    "RecordMark",
+    "RecordSum",
+    "RememberedHeading",
+    "ServiceRecord",
+    "WaterTest",
+]
 
 
 class Precision(models.TextChoices):

@@ -11,14 +11,12 @@ from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import Count, Q
-
 from fleet.estate.models import Organisation, Property
-from fleet.heaters.models import Heater
+from fleet.heaters import record_reading
+from fleet.heaters.gap_words import OF_BUILDING, WORDS
+from fleet.heaters.record_reading import Look
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from forecasting.episodes import Records
     from forecasting.posterior import Posterior
 
@@ -27,25 +25,6 @@ HORIZON_YEARS = 10
 DRAWS = 400
 SEED = 1
 
-# input: (what is missing, how to find it out)
-WORDS = {
-    "age": ("install date unknown or vague", "read the date or serial number on the rating plate"),
-    "year_built": (
-        "year built of the building unknown",
-        "ask the owner or the assessor; where it is 40 years or more, the ages of the heaters found there are evidence",
-    ),
-    "water_test": ("no test of the raw water", "test the hardness at a cold tap, one test a building"),
-    "setpoint": ("no set point", "read the thermostat, or measure at the nearest tap"),
-    "anode_state": ("anode not looked at for two years", "inspect the anode at the next visit"),
-    "flush_record": ("no flush on record", "ask the crew, or flush and write the day down"),
-    "static_pressure": ("no static water pressure", "hold a gauge to a hose tap, one a building is a start"),
-    "expansion_control": (
-        "closed system or expansion tank unknown",
-        "look for a check valve and an expansion tank",
-    ),
-    "homes_served": ("homes served unknown", "count the homes on this heater"),
-    "capacity": ("tank size unknown", "read the rating plate"),
-}
 # input: (covariate whose effect it feeds, how far apart its answers lie: standard deviation in that covariate's unit).
 # Engineering judgement, used only for the quick ranking.
 ROUGH = {
@@ -89,6 +68,7 @@ class Quality:
     gaps: list[Gap]
     other: list[str]
     spread_now: float | None = None
+    changed_since: int = 0  # properties whose record changed after it was looked at
 
     @property
     def computed(self) -> bool:
@@ -102,14 +82,15 @@ class Quality:
         return cls(**{**plain, "gaps": [Gap(**gap) for gap in plain["gaps"]]})
 
 
-def quick_look(organisation: Organisation, as_of: date) -> Quality:
-    """Counts of what is missing, ranked by count and size of effect. Takes no forecast."""
-    records = _records(as_of)
-    lacking = _lacking(records)
-    scores = {str(name): _rough_score(str(name), rows) for name, rows in lacking.groupby("input")}
-    gaps = [_gap(name, lacking[lacking["input"] == name], records) for name in scores]
-    gaps.sort(key=lambda gap: -scores[gap.name])
-    return _quality(organisation, records, gaps, None)
+def quick_look(organisation: Organisation, as_of: date, at_once: bool = False) -> Quality:
+    """Counts of what is missing, ranked by count and size of effect. Takes no forecast.
+
+    `at_once`: from kept sums where the fleet is large, which may be of an earlier day; what is shown says of which.
+    """
+    look = record_reading.look_at_once(as_of) if at_once else record_reading.look(as_of)
+    scores = {name: _rough_score(name, look) for name in WORDS if look.of(name)[0]}
+    gaps = [_gap(name, look) for name in sorted(scores, key=lambda name: -scores[name])]
+    return _quality(organisation, look, gaps, None)
 
 
 def full_look(
@@ -133,14 +114,13 @@ def full_look(
 
     costs = _failure_costs(organisation, records)
     found = value_of_knowing(posterior, records, costs, HORIZON_YEARS, refit=refit)
-    lacking = _lacking(records)
+    look = record_reading.look(as_of)
     gaps = []
     for row in found.to_dict("records"):
-        rows = lacking[lacking["input"] == str(row["input"])]
         narrows = round(float(row["sd_now"] - row["sd_known"]))
         gaps.append(
             replace(
-                _gap(str(row["input"]), rows, records),
+                _gap(str(row["input"]), look),
                 causes=round(float(row["sd_removed"])),
                 spread_known=round(float(row["sd_known"])),
                 narrows=narrows,
@@ -148,19 +128,13 @@ def full_look(
         )
     progress(1.0, "Done")
     spread = round(float(found["sd_now"].iloc[0])) if len(found) else 0
-    return _quality(organisation, records, gaps, spread)
+    return _quality(organisation, look, gaps, spread)
 
 
 def _records(as_of: date) -> Records:
     from fleet.planning.frames import records_in_scope
 
     return records_in_scope(as_of)
-
-
-def _lacking(records: Records) -> pd.DataFrame:
-    from forecasting.missing import missing_inputs
-
-    return missing_inputs(records)
 
 
 def _failure_costs(organisation: Organisation, records: Records) -> dict[int, float]:
@@ -177,47 +151,44 @@ def _failure_costs(organisation: Organisation, records: Records) -> dict[int, fl
     }
 
 
-def _rough_score(name: str, rows: pd.DataFrame) -> float:
+def _rough_score(name: str, look: Look) -> float:
     """Spread of the summed log hazard when this is unknown: heaters of one building share their water's answer."""
     from forecasting.lifetimes import read_effects
 
-    counts = rows.groupby("building_id").size()
-    together = float((counts**2).sum()) if name == "water_test" else float(counts.sum())
+    heaters, _, squares, _ = look.of(name)
     if name == "year_built":
-        return float(ROUGH_LEVEL_LOG_HAZARD * counts.sum())
+        return float(ROUGH_LEVEL_LOG_HAZARD * heaters)
     effect = ROUGH_AGE_LOG_HAZARD
     if name in ROUGH:
         covariate, apart = ROUGH[name]
         known = read_effects().set_index("covariate").loc[covariate]
         effect = apart * (float(known["mean"]) ** 2 + float(known["sd"]) ** 2) ** 0.5
-    return float(effect * together**0.5)
+    return float(effect * (squares if name == "water_test" else heaters) ** 0.5)
 
 
-def _gap(name: str, rows: pd.DataFrame, records: Records) -> Gap:
+def _gap(name: str, look: Look) -> Gap:
     missing, remedy = WORDS[name]
-    of_building = name in ("water_test", "year_built")
-    place = records.heaters.set_index("heater_id")["property_id"].reindex(rows["heater_id"])
-    names = dict(Property.objects.values_list("pk", "name"))
-    counts = place.value_counts().head(3)
-    worst = [[names.get(int(pk), ""), int(count)] for pk, count in zip(counts.index, counts, strict=True)]
+    heaters, buildings, _, most = look.of(name)
+    names = dict(Property.objects.filter(pk__in=[number for number, _ in most]).values_list("pk", "name"))
     return Gap(
         name=name,
         missing=missing,
         remedy=remedy,
-        heaters=len(rows),
-        answers_needed=int(rows["building_id"].nunique()) if of_building else len(rows),
-        answered_by="building" if of_building else "heater",
-        worst_places=worst,
+        heaters=heaters,
+        answers_needed=buildings if name in OF_BUILDING else heaters,
+        answered_by="building" if name in OF_BUILDING else "heater",
+        worst_places=[[names.get(number, ""), count] for number, count in most],
     )
 
 
-def _quality(organisation: Organisation, records: Records, gaps: list[Gap], spread: float | None) -> Quality:
+def _quality(organisation: Organisation, look: Look, gaps: list[Gap], spread: float | None) -> Quality:
     currency = Property.objects.filter(organisation=organisation).values_list("currency", flat=True).first()
-    standing = int((records.heaters["ending"] == "").sum())
-    return Quality(records.as_of.isoformat(), currency or "USD", standing, gaps, _other(organisation), spread)
+    other = _other(organisation, look)
+    day = look.as_of.isoformat()
+    return Quality(day, currency or "USD", look.standing, gaps, other, spread, look.changed_since)
 
 
-def _other(organisation: Organisation) -> list[str]:
+def _other(organisation: Organisation, look: Look) -> list[str]:
     """What weakens the record itself; its price cannot be computed by trying answers."""
     found = []
     open_ended = Property.objects.filter(organisation=organisation, records_since__isnull=True).count()
@@ -226,19 +197,14 @@ def _other(organisation: Organisation) -> list[str]:
             f"{open_ended} {'property does' if open_ended == 1 else 'properties do'} not say since when every ending "
             "was written down; until then its heaters teach the forecast less. Fill in 'records since'."
         )
-    counts = Heater.objects.filter(organisation=organisation).aggregate(
-        undated=Count("pk", filter=~Q(ending="") & Q(removed_precision="unknown")),
-        uncaused=Count("pk", filter=Q(ending="removed")),
-        unnumbered=Count("pk", filter=Q(ending="", serial_number="")),
-    )
-    if counts["undated"]:
-        found.append(f"{counts['undated']} ended heaters have no date of ending. Even the year helps.")
-    if counts["uncaused"]:
+    if look.undated:
+        found.append(f"{look.undated} ended heaters have no date of ending. Even the year helps.")
+    if look.uncaused:
         found.append(
-            f"{counts['uncaused']} heaters were removed without a cause. Say whether they failed or were replaced as planned."
+            f"{look.uncaused} heaters were removed without a cause. Say whether they failed or were replaced as planned."
         )
-    if counts["unnumbered"]:
+    if look.unnumbered:
         found.append(
-            f"{counts['unnumbered']} heaters in service have no serial number; it often holds the year made."
+            f"{look.unnumbered} heaters in service have no serial number; it often holds the year made."
         )
     return found

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_POST
 
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.background import enqueue
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of
 from fleet.estate.models import Job
 from fleet.estate.scope import current_scope, scoped
 from fleet.heaters.quality import Quality, quick_look
@@ -27,7 +27,7 @@ def data_quality(request: HttpRequest) -> HttpResponse:
     refused = (done.result or {}).get("refused", "") if done else ""
     computed = Quality.of(done.result) if done and done.result and not refused else None
     with scoped(current_scope().own_only()):
-        quality = computed or quick_look(organisation, today_of(organisation))
+        quality = computed or quick_look(organisation, day_of(organisation), at_once=True)
     context = {
         "quality": quality,
         "refused": refused,
@@ -46,6 +46,6 @@ def compute_data_quality(request: HttpRequest) -> HttpResponse:
     if not cast(MemberRequest, request).membership.all_properties:
         raise PermissionDenied
     organisation = cast(MemberRequest, request).organisation
-    today = today_of(organisation).isoformat()
+    today = day_of(organisation).isoformat()
     enqueue(DATA_QUALITY, {"as_of": today}, organisation.pk, unique_key=DATA_QUALITY)
     return redirect("heaters_export:data_quality")

@@ -17,9 +17,11 @@ from django.db import DatabaseError, connection
 from django.http.request import validate_host
 from django.utils import timezone
 
+from fleet.care import due_sums
+from fleet.estate import marks
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
-from fleet.heaters import scanner
+from fleet.heaters import record_sums, scanner
 from fleet.operating import conditions, worker_signs
 
 GOOD, DOUBTFUL, BAD = "good", "doubtful", "bad"
@@ -148,6 +150,20 @@ def _tables() -> Iterator[Finding]:
         )
 
 
+def _kept_sums() -> Iterator[Finding]:
+    """Sums by building and by property that pages show; some of them are compared with what they were counted from."""
+    found = []
+    if gone := marks.missing(due_sums.WATCHED + record_sums.WATCHED, connection):
+        found.append((f"Changes go unseen: {', '.join(gone)} is gone.", "Run `manage.py migrate`."))
+    mend = "Run `manage.py count-again`, and report it: it is our error."
+    for sums, one, more in ((due_sums, "building", "buildings"), (record_sums, "property", "properties")):
+        if number := len(sums.wrong()):
+            found.append((f"{number} {one if number == 1 else more} looked at: kept sums are not true", mend))
+    yield from (Finding("kept sums", BAD, words, how) for words, how in found)
+    if not found:
+        yield Finding("kept sums", GOOD, "as counted now, where looked at")
+
+
 def _jobs() -> Iterator[Finding]:
     now = timezone.now()
     with unscoped("the operator looks at all jobs"):
@@ -271,7 +287,7 @@ def _value(statement: str) -> str:
 
 
 PARTS: tuple[Callable[[], Iterator[Finding]], ...] = (
-    _settings, _data_folder, _database, _tables, _jobs, _workers, _queue, _mail, _back_ups, _clock,
+    _settings, _data_folder, _database, _tables, _kept_sums, _jobs, _workers, _queue, _mail, _back_ups, _clock,
     _file_scanner,
 )  # fmt: skip
-ON_DATABASE = (_tables, _jobs, _workers, _back_ups, _clock)
+ON_DATABASE = (_tables, _kept_sums, _jobs, _workers, _back_ups, _clock)

@@ -10,7 +10,7 @@ from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of
 from fleet.estate.models import Property
 from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
@@ -38,7 +38,7 @@ def _property_id(request: HttpRequest) -> int | None:
 @require_GET
 @cache_control(private=True, max_age=30)
 def ages(request: HttpRequest) -> HttpResponse:
-    today = today_of(cast(MemberRequest, request).organisation)
+    today = day_of(cast(MemberRequest, request).organisation)
     found = fleet_ages.ages(today, _property_id(request))
     return _picture(charts.age_pyramid(found.picture, _narrow(request)))
 
@@ -72,7 +72,7 @@ def money_so_far(request: HttpRequest) -> HttpResponse:
 @cache_control(private=True, max_age=30)
 def buildings_map(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
-    found = place_map.of_portfolio(forecasts.latest_run(organisation.pk), today_of(organisation))
+    found = place_map.of_portfolio(forecasts.latest_run(organisation.pk), day_of(organisation))
     if not found.spots:
         raise Http404
     shown, labels = found.spots, found.labels
@@ -97,13 +97,13 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
 @require_GET
 @cache_control(private=True, max_age=30)
 def queue(request: HttpRequest) -> HttpResponse:
-    today = today_of(cast(MemberRequest, request).organisation)
-    summary = forecasts.due_summary(today)
+    today = day_of(cast(MemberRequest, request).organisation)
+    summary = forecasts.due_summary(today, most=12)
     if not summary.buildings:
         raise Http404
     rows = [
         {"building": place.name, "order": index, "when": when, "count": count}
-        for index, place in enumerate(summary.buildings[:12])
+        for index, place in enumerate(summary.buildings)
         for when, count in (("overdue", place.overdue), ("due", place.due))
     ]
     return _picture(charts.building_queue(rows, _narrow(request)))

@@ -7,7 +7,7 @@ from typing import Any
 
 from fleet.care import selectors as care
 from fleet.care.models import LeakReport, Visit
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of
 from fleet.estate.models import Organisation
 from fleet.pages import forecasts
 from fleet.reminders import inbox
@@ -17,7 +17,7 @@ FEW_BUILDINGS = 8
 
 
 def today(organisation: Organisation, person_id: int) -> dict[str, Any]:
-    day = today_of(organisation)
+    day = day_of(organisation)
     visits = list(care.visits_between(day, day + LOOK_AHEAD))
     due = forecasts.due_summary(day)
     return {

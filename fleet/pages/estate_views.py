@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET
 
 from fleet.estate.access import MemberRequest, Need, needs_at, page
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of, today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.position_services import change_position
 from fleet.heaters.models import ServiceRecord, WaterTest
@@ -37,7 +37,7 @@ def properties(request: HttpRequest) -> HttpResponse:
 @require_GET
 def portfolio_map(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
-    today = today_of(organisation)
+    today = day_of(organisation)
     run = forecasts.latest_run(organisation.pk)
     context = {"map": place_map.of_portfolio(run, today), "run": run, "today": today}
     return render(request, "pages/map.html", context)
@@ -90,7 +90,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
             "needs": needs_at(request, row.property),
             "today": today,
             "places": places,
-            "due": forecasts.due_summary(today, [row.property_id]).of_building(pk),
+            "due": forecasts.due_in(pk, row.property_id, today),
         },
     )
 

@@ -1,19 +1,17 @@
-"""How old the fleet is. Exact days are counted in the database; only vague dates are looked at one by one."""
+"""How old the fleet is."""
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_left
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from itertools import accumulate
 from typing import Any
 
-from django.db.models import Count, F, Q
-
-from fleet.heaters.models import GAS, Heater, Kind
+from fleet.heaters.models import GAS, Kind
+from fleet.heaters.record_reading import ages_known
 from fleet.pages import words
 
 BAND_YEARS = 3
@@ -46,49 +44,25 @@ def band_of(years: float) -> int:
 
 def ages(today: date, property_id: int | None = None) -> Ages:
     """Age in whole years, at the middle of what is known of the install date; wholly unknown ages apart."""
-    rows = Heater.objects.filter(ending="").order_by()
-    bands: Bands = defaultdict(Counter)
-    known: Counter[int] = Counter()
-    if property_id is not None:
-        # One property's heaters are few: reading them once is quicker than counting them in three questions.
-        rows = rows.filter(position__building__property_id=property_id)
-        return _shown(bands, known, _one_by_one(rows, today, bands, known))
-    exact = Q(installed_earliest=F("installed_latest"))
-    _count_bands(rows.filter(exact), today, bands)
-    for day, number in rows.filter(exact).values_list("installed_latest").annotate(number=Count("id")):
-        known[max(0, (today - day).days)] += number
-    vague = rows.exclude(installed_earliest__isnull=False, installed_latest=F("installed_earliest"))
-    return _shown(bands, known, _one_by_one(vague, today, bands, known))
+    import numpy as np
 
+    first_days = ages_known(property_id)
+    known = first_days[first_days["earliest"] > 0]
 
-def _one_by_one(rows: Any, today: date, bands: Bands, known: Counter[int]) -> int:
-    """Add each row to the bands and ages; returns how many have no known age."""
-    unknown = 0
-    for kind, earliest, latest, made_earliest, made_latest in rows.values_list(
-        "kind", "installed_earliest", "installed_latest", "made_earliest", "made_latest"
-    ):
-        span = words.age_years(earliest, latest, today) or words.age_years(made_earliest, made_latest, today)
-        if span is None:
-            unknown += 1
-            continue
-        years = sum(span) / 2
-        known[round(years * words.DAYS_IN_YEAR)] += 1
-        bands[band_of(years)][kind] += 1
-    return unknown
+    def years(bound: str) -> Any:
+        return np.maximum(0.0, (today.toordinal() - known[bound].astype("i8")) / words.DAYS_IN_YEAR)
 
-
-def _count_bands(rows: Any, today: date, bands: Bands) -> None:
-    borders = [math.ceil(order * BAND_YEARS * words.DAYS_IN_YEAR) for order in range(LAST_BAND + 1)]
-    tests = {}
-    for order in range(LAST_BAND + 1):
-        test = Q(installed_latest__lte=today - timedelta(days=borders[order])) if order else Q()
-        if order < LAST_BAND:
-            test &= Q(installed_latest__gt=today - timedelta(days=borders[order + 1]))
-        tests[f"band_{order}"] = Count("id", filter=test)
-    for row in rows.values("kind").annotate(**tests):
-        for order in range(LAST_BAND + 1):
-            if row[f"band_{order}"]:
-                bands[order][row["kind"]] = row[f"band_{order}"]
+    middle = (years("earliest") + years("latest")) / 2
+    band = np.minimum(LAST_BAND, middle // BAND_YEARS).astype("i8")
+    kinds = list(KIND_NAMES)
+    pairs = np.bincount(band * len(kinds) + known["kind"], minlength=(LAST_BAND + 1) * len(kinds))
+    bands: Bands = {
+        order: Counter({kind: int(pairs[order * len(kinds) + at]) for at, kind in enumerate(kinds)})
+        for order in range(LAST_BAND + 1)
+    }
+    days = np.bincount(np.rint(middle * words.DAYS_IN_YEAR).astype("i8"))
+    ages = Counter({int(day): int(days[day]) for day in np.flatnonzero(days)})
+    return _shown(bands, ages, len(first_days) - len(known))
 
 
 def _median_years(days: Counter[int]) -> float | None:

@@ -10,9 +10,12 @@ from typing import Any
 from django.db.models import QuerySet
 
 from fleet.care import selectors as care
+from fleet.care.due_list import OVERDUE, due_list
 from fleet.pages import words
 from fleet.planning import selectors as planning
 from fleet.planning.models import ForecastRun, HeaterOutlook
+
+MOST_BUILDINGS = 100  # of those with due work; all of them stand on the page of the work
 
 
 @dataclass(frozen=True)
@@ -194,38 +197,36 @@ class Place:
 
 @dataclass(frozen=True)
 class Due:
+    """Open care: the sums of all buildings, and those of them that have most overdue."""
+
+    overdue: int
+    due: int
+    building_count: int
     buildings: tuple[Place, ...] = ()
-    known: bool = False
-
-    @property
-    def overdue(self) -> int:
-        return sum(place.overdue for place in self.buildings)
-
-    @property
-    def due(self) -> int:
-        return sum(place.due for place in self.buildings)
 
     @property
     def total(self) -> int:
         return self.overdue + self.due
 
-    def of_building(self, building_id: int) -> Due:
-        return Due(tuple(place for place in self.buildings if place.building_id == building_id), self.known)
+    @property
+    def all_shown(self) -> bool:
+        return len(self.buildings) == self.building_count
 
 
-def due_summary(today: date, property_ids: Sequence[int] | None = None) -> Due:
-    """Open tasks by building, of some properties or of all, counted in the database, the most overdue first."""
-    rows = care.due_counts(today, property_ids=property_ids)
-    return Due(
-        tuple(
-            Place(
-                row.building_id,
-                row.property_id,
-                f"{row.property}, {row.building}",
-                row.late,
-                row.tasks - row.late,
-            )
-            for row in sorted(rows, key=lambda row: (-row.late, -row.tasks, row.property, row.building))
-        ),
-        known=True,
-    )
+def due_summary(today: date, property_ids: Sequence[int] | None = None, most: int = MOST_BUILDINGS) -> Due:
+    """Open tasks by building, of some properties or of all, the most overdue first."""
+    rows = due_list(today, property_ids=property_ids, order=OVERDUE)
+    return Due(rows.late, rows.tasks - rows.late, len(rows), tuple(_place(row) for row in rows[0:most]))
+
+
+def due_in(building_id: int, property_id: int, today: date) -> Due:
+    rows = [
+        row for row in care.due_counts(today, property_ids=[property_id]) if row.building_id == building_id
+    ]
+    late, tasks = sum(row.late for row in rows), sum(row.tasks for row in rows)
+    return Due(late, tasks - late, len(rows), tuple(_place(row) for row in rows))
+
+
+def _place(row: care.BuildingCount) -> Place:
+    name = f"{row.property}, {row.building}"
+    return Place(row.building_id, row.property_id, name, row.late, row.tasks - row.late)

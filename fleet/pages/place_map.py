@@ -14,12 +14,17 @@ from typing import Any
 
 from django.db.models import Count, Sum
 
+from fleet.care.due_list import due_list
 from fleet.estate.models import Building, Property
 from fleet.heaters.models import Heater
-from fleet.pages import forecasts
+from fleet.heaters.record_reading import heaters_by_property
 from fleet.planning.models import ForecastRun, HeaterOutlook
 
 BREADTH, HEIGHT, STEP = 100.0, 60.0, 2.6
+MOST_MARKS = 400  # buildings on one picture; where there are more each property has one mark
+MOST_PROPERTIES = 1500  # marks of properties, those with most at risk and overdue
+MOST_LISTED = 200  # rows of the table
+MOST_NAMED = 60  # of those without a place
 LETTER, LINE = 0.75, 2.4  # of the names as they are drawn, in the field's measure
 
 
@@ -55,6 +60,20 @@ class Map:
     spots: tuple[Spot, ...]
     labels: tuple[dict[str, Any], ...]
     unplaced: tuple[str, ...]
+    by_building: bool = True
+
+    @property
+    def listed(self) -> tuple[Spot, ...]:
+        """The rows of the table: all of a small portfolio, of a large one those with most at risk and overdue."""
+        return self.spots if self.by_building else self.spots[:MOST_LISTED]
+
+    @property
+    def named(self) -> tuple[str, ...]:
+        return self.unplaced[:MOST_NAMED]
+
+    @property
+    def unnamed(self) -> int:
+        return len(self.unplaced) - len(self.named)
 
     @property
     def by_property(self) -> tuple[Spot, ...]:
@@ -87,9 +106,20 @@ def of_portfolio(run: ForecastRun | None, today: date) -> Map:
     places = list(Property.objects.order_by("name").values("id", "name", "latitude", "longitude"))
     placed = [row for row in places if row["latitude"] is not None and row["longitude"] is not None]
     points = points_of(placed)
-    spots = _spots({row["id"]: row["name"] for row in placed}, points, run, today)
+    names = {row["id"]: row["name"] for row in placed}
+    unplaced = tuple(row["name"] for row in places if row["id"] not in points)
+    if not placed:
+        return Map((), (), unplaced)
+    if (
+        Building.objects.filter(property__latitude__isnull=False, property__longitude__isnull=False).count()
+        > MOST_MARKS
+    ):
+        spots = _property_spots(names, points, run, today)
+        first = [(spot.property, spot.x, spot.y) for spot in spots[:MOST_LISTED]]
+        return Map(tuple(spots), _apart(first), unplaced, by_building=False)
+    spots = _spots(names, points, run, today)
     labels = _apart([(row["name"], *points[row["id"]]) for row in placed])
-    return Map(tuple(spots), labels, tuple(row["name"] for row in places if row["id"] not in points))
+    return Map(tuple(spots), labels, unplaced)
 
 
 def _apart(names: list[tuple[str, float, float]]) -> tuple[dict[str, Any], ...]:
@@ -137,24 +167,42 @@ def _beside(number: int) -> tuple[float, float]:
     return STEP * ring * math.cos(angle), STEP * ring * math.sin(angle)
 
 
+def _failing(run: ForecastRun | None, place: str) -> dict[int, float]:
+    """The failures that a forecast expects within 12 months, by building or by property."""
+    if run is None:
+        return {}
+    rows = HeaterOutlook.objects.filter(run_id=run.pk).order_by().values_list(f"heater__position__{place}")
+    return dict(rows.annotate(number=Sum("p_fail_12_months")))
+
+
+def _property_spots(
+    names: dict[int, str], points: dict[int, tuple[float, float]], run: ForecastRun | None, today: date
+) -> list[Spot]:
+    """One spot a property, those with most at risk and overdue first."""
+    due, serving = due_list(today).by_property(), heaters_by_property()
+    failing = _failing(run, "building__property_id")
+    found = []
+    for number, (x, y) in points.items():
+        late, tasks = (due[number].late, due[number].tasks) if number in due else (0, 0)
+        risk = failing.get(number) if run is not None else None
+        found.append(
+            Spot(0, "", number, names[number], x, y, serving.get(number, 0), late, tasks - late, risk)
+        )
+    found.sort(key=lambda spot: (-(spot.expected_failures or 0.0), -spot.overdue, spot.property_id))
+    return found[:MOST_PROPERTIES]
+
+
 def _spots(
     names: dict[int, str], points: dict[int, tuple[float, float]], run: ForecastRun | None, today: date
 ) -> list[Spot]:
-    due = {place.building_id: place for place in forecasts.due_summary(today).buildings}
+    due = {row.building_id: row for row in due_list(today)[0:]}
     serving = dict(
         Heater.objects.filter(ending="")
         .order_by()
         .values_list("position__building_id")
         .annotate(number=Count("id"))
     )
-    failing: dict[int, float] = {}
-    if run is not None:
-        failing = dict(
-            HeaterOutlook.objects.filter(run_id=run.pk)
-            .order_by()
-            .values_list("heater__position__building_id")
-            .annotate(number=Sum("p_fail_12_months"))
-        )
+    failing = _failing(run, "building_id")
     found: list[Spot] = []
     count: dict[int, int] = {}
     for row in Building.objects.filter(property_id__in=points).order_by("property_id", "name").values():
@@ -172,8 +220,8 @@ def _spots(
                 round(x + right, 2),
                 round(y + up, 2),
                 serving.get(row["id"], 0),
-                place.overdue if place else 0,
-                place.due if place else 0,
+                place.late if place else 0,
+                place.tasks - place.late if place else 0,
                 failing.get(row["id"]) if run is not None else None,
             )
         )

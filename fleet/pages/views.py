@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, may, page
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import day_of
 from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
 from fleet.estate.row_numbers import row_number
 from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
@@ -29,7 +29,7 @@ def portfolio(request: HttpRequest) -> HttpResponse:
         return redirect("contracts:clients")
     if may(request, Need.WORK) and not may(request, Need.PLAN) and "whole" not in request.GET:
         return render(request, "pages/today.html", crew_start.today(member.organisation, member.user.pk))
-    today = today_of(member.organisation)
+    today = day_of(member.organisation)
     run = forecasts.latest_run(member.organisation.pk)
     return render(
         request,
