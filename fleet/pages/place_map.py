@@ -145,13 +145,14 @@ def points_of(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:
     easts = [((row["longitude"] - first + 180) % 360 - 180) * math.cos(math.radians(middle)) for row in rows]
     norths = [row["latitude"] for row in rows]
     width, height = max(easts) - min(easts), max(norths) - min(norths)
+    east, north = (max(easts) + min(easts)) / 2, (max(norths) + min(norths)) / 2
     measure = max(width / (BREADTH * 0.8), height / (HEIGHT * 0.8), 1e-9)
     return {
         row["id"]: (
-            round(BREADTH / 2 + (east - (max(easts) + min(easts)) / 2) / measure, 2),
-            round(HEIGHT / 2 + (north - (max(norths) + min(norths)) / 2) / measure, 2),
+            round(BREADTH / 2 + (x - east) / measure, 2),
+            round(HEIGHT / 2 + (y - north) / measure, 2),
         )
-        for row, east, north in zip(rows, easts, norths, strict=True)
+        for row, x, y in zip(rows, easts, norths, strict=True)
     }
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from functools import cached_property
 from typing import Any
 
 from fleet.estate.models import Building, Property
@@ -39,19 +40,33 @@ class YearRow:
     cost_so_far: Figures
 
 
+Calendar = tuple[str, date, date, bool]
+
+
 @dataclass(frozen=True)
 class GroupTable:
+    """One group's years. A plan has hundreds of groups and a page shows ten, so each is read out when it is asked for."""
+
     key: Any
     name: str
-    years: list[YearRow]
+    stored: list[dict[str, Any]]
+    calendar: list[Calendar]
+
+    @cached_property
+    def years(self) -> list[YearRow]:
+        rows = []
+        for (label, start, last_day, whole), figures in zip(self.calendar, self.stored, strict=True):
+            named = [_figures(figures[name]) for name in ("count", "cost", "count_so_far", "cost_so_far")]
+            rows.append(YearRow(label, start, last_day, whole, *named))
+        return rows
 
     @property
     def total_cost(self) -> Decimal:
-        return self.years[-1].cost_so_far.expected
+        return Decimal(self.stored[-1]["cost_so_far"]["expected"])
 
     @property
     def total_count(self) -> Decimal:
-        return self.years[-1].count_so_far.expected
+        return Decimal(self.stored[-1]["count_so_far"]["expected"])
 
 
 @dataclass(frozen=True)
@@ -74,6 +89,7 @@ def latest_run(organisation_id: int) -> ForecastRun | None:
     return (
         ForecastRun.objects.filter(organisation_id=organisation_id, state=ForecastRun.State.DONE)
         .select_related("cost_book")
+        .defer("result", "diagnostics")  # megabytes of a large fleet; read where they are asked for
         .order_by("-as_of", "-id")
         .first()
     )
@@ -107,7 +123,7 @@ def plan_tables(run: ForecastRun) -> PlanTables:
         raise ValueError("This run has no result.")
     result = run.result
     calendar = [_calendar_row(row) for row in result["years"]]
-    names = _names()
+    names = _names(result["groups"])
 
     def tables(grouping: str) -> list[GroupTable]:
         return [_table(row, names[grouping], calendar) for row in result["groups"][grouping]]
@@ -121,8 +137,9 @@ def plan_tables(run: ForecastRun) -> PlanTables:
     return PlanTables(run, currency, tables("total")[0], by["property"], by["building"], by["kind"], own)
 
 
-def _names() -> dict[str, dict[Any, str]]:
-    buildings = Building.objects.values_list("pk", "property__name", "name")
+def _names(groups: dict[str, list[dict[str, Any]]]) -> dict[str, dict[Any, str]]:
+    keys = [row["key"] for row in groups["building"]]
+    buildings = Building.objects.filter(pk__in=keys).values_list("pk", "property__name", "name")
     return {
         "total": {"": "all properties"},
         "property": dict(Property.objects.values_list("pk", "name")),
@@ -131,19 +148,13 @@ def _names() -> dict[str, dict[Any, str]]:
     }
 
 
-Calendar = tuple[str, date, date, bool]
-
-
 def _calendar_row(row: dict[str, Any]) -> Calendar:
     return row["label"], date.fromisoformat(row["start"]), date.fromisoformat(row["last_day"]), row["whole"]
 
 
 def _table(row: dict[str, Any], names: dict[Any, str], calendar: list[Calendar]) -> GroupTable:
-    years = []
-    for (label, start, last_day, whole), figures in zip(calendar, row["years"], strict=True):
-        named = [_figures(figures[name]) for name in ("count", "cost", "count_so_far", "cost_so_far")]
-        years.append(YearRow(label, start, last_day, whole, *named))
-    return GroupTable(row["key"], names.get(row["key"], f"no longer on record ({row['key']})"), years)
+    name = names.get(row["key"], f"no longer on record ({row['key']})")
+    return GroupTable(row["key"], name, row["years"], calendar)
 
 
 def _figures(row: dict[str, str]) -> Figures:

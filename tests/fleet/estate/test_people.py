@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from datetime import timedelta
 from typing import Any
@@ -114,6 +115,20 @@ def test_an_invitation_can_be_for_some_properties_only(cast: Cast) -> None:
         other = make_heater(cast.house, "Cedar Yard", "C-1")
     assert client.get(reverse("pages:heater", args=[cast.heater.pk])).status_code == 200
     assert client.get(reverse("pages:heater", args=[other.pk])).status_code == 404
+
+
+def test_where_properties_are_many_they_are_named(cast: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fleet.estate.people_forms.MOST_TICKED", 0)
+    answer = invite(cast, all_properties="no", properties="Alder Court\nBirch Row")
+    assert answer.status_code == 400
+    page = html.unescape(answer.content.decode())
+    assert "No property here is called 'Birch Row'" in page and "Alder Court" in page
+    assert invite(cast, all_properties="no", properties=" Alder Court \r\n\r\n").status_code == 302
+    with scoped(scope_of_organisation(cast.house)):
+        assert list(Invitation.objects.get().properties.all()) == [cast.property]
+        seat = Membership.objects.get(person=cast.technician)
+        people.change_member(seat, "technician", [cast.property.pk])
+    assert "Alder Court</textarea>" in cast.client(cast.owner).get(f"/people/{seat.pk}/").content.decode()
 
 
 def test_a_property_of_another_house_cannot_be_given(cast: Cast) -> None:

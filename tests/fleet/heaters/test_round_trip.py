@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import re
 import tempfile
 import zipfile
 from datetime import date, timedelta
@@ -281,6 +283,22 @@ def test_the_commands_carry_a_record_from_one_organisation_to_another(
     assert "1 heaters" in capsys.readouterr().out
     with pytest.raises(CommandError, match="already has properties"):
         call_command("import_export", path, organisation=empty.name)
+
+
+def test_a_buildings_file_is_chosen_from_a_list_or_where_they_are_many_on_its_own_page(
+    cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = cast.client(cast.technician)
+    page = client.get("/export/").content.decode()
+    assert '<select id="building"' in page
+    monkeypatch.setattr("fleet.heaters.export_views.MOST_BUILDINGS", 0)
+    page = client.get("/export/").content.decode()
+    assert '<select id="building"' not in page and "own page leads to the file" in page
+    page = client.get(f"/buildings/{cast.building.pk}/").content.decode()
+    link = re.search(r'href="([^"]*cobie[^"]*)"', page)
+    assert link is not None
+    sheets = b"".join(client.get(link[1]).streaming_content)  # type: ignore[attr-defined]
+    assert "Component" in openpyxl.load_workbook(io.BytesIO(sheets)).sheetnames
 
 
 def test_the_page_gives_the_file_of_ones_own_organisation(cast: Cast) -> None:

@@ -16,7 +16,8 @@ from django.db import connection
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from fleet.care.models import Task
+from fleet.care.due_list import PRESSING
+from fleet.care.models import DueMark, DueSum, Task
 from fleet.estate import background
 from fleet.estate.models import HistoryEntry, Job, Organisation
 from fleet.heaters.models import Heater, ServiceRecord
@@ -61,6 +62,24 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "what is due by a day": (
         lambda cast: Task.objects.filter(organisation=cast.house, state="open", due_on__lte=date(2026, 6, 1)),
         "task",
+    ),
+    "the buildings that press most": (
+        lambda cast: DueSum.objects.filter(as_of=date(2026, 6, 1)).order_by(*PRESSING)[:10],
+        "due_most_pressing",
+    ),
+    "the tasks of a building": (
+        lambda cast: Task.objects.filter(state="open", building_id=cast.building.pk),
+        "care_task_building",
+    ),
+    "whether a building's sums are marked": (
+        lambda cast: DueMark.objects.filter(building_id=cast.building.pk),
+        "care_duemark_building",
+    ),
+    "what was closed in a month": (
+        lambda cast: Task.objects.filter(
+            organisation=cast.house, closed_on__range=(date(2026, 5, 1), date(2026, 5, 31))
+        ),
+        "task_closed_by_day",
     ),
     "deliveries that are due": (
         lambda cast: Delivery.objects.filter(

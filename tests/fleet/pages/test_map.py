@@ -10,9 +10,10 @@ from django.urls import reverse
 from hypothesis import given
 from hypothesis import strategies as some
 
+from fleet.care.models import Task
 from fleet.estate.models import Building, Property
 from fleet.pages import place_map
-from tests.conftest import Cast
+from tests.conftest import Cast, make_heater
 
 TODAY = date(2026, 1, 1)
 
@@ -74,3 +75,28 @@ def test_the_title_states_where_most_failures_are_expected() -> None:
     assert [one.expected_failures for one in place_map.Map(both, (), ()).by_property] == [pytest.approx(2.3)]
     unknown = (spot("Elm", None, 3), spot("Ash", None, 0))
     assert place_map.Map(unknown, (), ()).finding == "3 tasks overdue in 1 building"
+
+
+def test_a_large_portfolio_has_one_mark_a_property_and_lists_those_most_at_risk(
+    in_house: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number, name in enumerate(("Quiet House", "Busy House")):
+        heater = make_heater(in_house.house, name, f"B-{number}")
+        place = heater.position.building.property
+        Building.objects.create(organisation=in_house.house, property=place, name="2")
+        Property.objects.filter(pk=place.pk).update(latitude=40.0 + number, longitude=0.0)
+    Task.objects.create(
+        organisation=in_house.house, heater=heater, kind="flush", due_on=date(2020, 1, 1), rule="x", reason="a test"
+    )  # fmt: skip
+    apart = place_map.of_portfolio(None, TODAY)
+    monkeypatch.setattr(place_map, "MOST_MARKS", 3)
+    together = place_map.of_portfolio(None, TODAY)
+    assert [spot.property for spot in together.spots] == ["Busy House", "Quiet House"]
+    assert [(spot.heaters, spot.overdue) for spot in together.spots] == [(1, 1), (1, 0)]
+    assert (len(apart.spots), together.finding) == (4, apart.finding)
+    monkeypatch.setattr(place_map, "MOST_LISTED", 1)
+    monkeypatch.setattr(place_map, "MOST_NAMED", 0)
+    page = in_house.client(in_house.owner).get(reverse("pages:map")).content.decode()
+    table = page[page.index("<tbody>") : page.index("</tbody>")]
+    assert "Busy House" in table and "Quiet House" not in table
+    assert "and 1 more" in page
