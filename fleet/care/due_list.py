@@ -39,12 +39,13 @@ class PropertyCount:
     earliest: date
 
     def with_(self, other: PropertyCount) -> PropertyCount:
-        sums = (
-            one + two for one, two in zip(
-                (self.tasks, self.late, self.minutes), (other.tasks, other.late, other.minutes), strict=True
-            )
-        )  # fmt: skip
-        return PropertyCount(self.property_id, *sums, min(self.earliest, other.earliest))
+        return PropertyCount(
+            self.property_id,
+            self.tasks + other.tasks,
+            self.late + other.late,
+            self.minutes + other.minutes,
+            min(self.earliest, other.earliest),
+        )
 
 
 class DueList:

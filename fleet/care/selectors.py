@@ -122,11 +122,15 @@ def due_counts(
 
 def counted(due: QuerySet[Task], places: Any, today: date, horizon_days: int) -> list[BuildingCount]:
     sums = due_sums.count(due, today, (horizon_days,))
+    rows = places.order_by().values_list("id", "name", "property_id", "property__name")
     return [
-        BuildingCount(*place, one.tasks[0], one.late, one.minutes[0], one.earliest, one.late_safety)
-        for place in places.order_by().values_list("id", "name", "property_id", "property__name")
-        if (one := sums.get(place[0])) is not None
-    ]
+        BuildingCount(
+            number, name, property_id, property_,
+            one.tasks[0], one.late, one.minutes[0], one.earliest, one.late_safety,
+        )
+        for number, name, property_id, property_ in rows
+        if (one := sums.get(number)) is not None
+    ]  # fmt: skip
 
 
 def tasks_of(heater_id: int) -> QuerySet[Task]:

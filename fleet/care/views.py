@@ -55,7 +55,7 @@ def queue(request: HttpRequest) -> HttpResponse:
     places = list(selectors.properties_sought("")[: MOST_CHOICES + 1])
     today = today_of(organisation, chosen) if chosen else day_of(organisation)
     counts = due_list(today, days, ids)
-    leaf = Paginator(counts, PER_LEAF).get_page(request.GET.get("page"))
+    leaf = Paginator(cast(Any, counts), PER_LEAF).get_page(request.GET.get("page"))
     first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)
     values = {
         "is_company": organisation.kind == Organisation.Kind.COMPANY,

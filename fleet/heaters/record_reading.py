@@ -85,7 +85,7 @@ class Look:
 
         of_it = self.lacking[:, NAMES.index(name)]
         heaters, buildings, squares = (int(number) for number in of_it.sum(axis=0))
-        first = np.lexsort((self.properties, -of_it[:, 0]))[:3]
+        first = np.lexsort((np.array(self.properties), -of_it[:, 0]))[:3]
         most = [(self.properties[at], int(of_it[at, 0])) for at in first if of_it[at, 0]]
         return heaters, buildings, squares, most
 

@@ -127,12 +127,14 @@ def lacking_of(records: Records) -> dict[int, tuple[int, np.ndarray[Any, Any]]]:
 
     heaters = in_service(records)
     owner = dict(zip(heaters["building_id"], heaters["property_id"], strict=True))
+    standing = heaters["property_id"].value_counts()
     found = {
         int(number): (int(count), np.zeros((len(NAMES), 3), dtype="<i8"))
-        for number, count in heaters["property_id"].value_counts().items()
+        for number, count in zip(standing.index, standing, strict=True)
     }
-    for (name, building_id), count in (
-        missing_inputs(records).groupby(["input", "building_id"]).size().items()
+    missing = missing_inputs(records).groupby(["input", "building_id"]).size().reset_index(name="heaters")
+    for name, building_id, count in zip(
+        missing["input"], missing["building_id"], missing["heaters"], strict=True
     ):
         found[int(owner[building_id])][1][NAMES.index(name)] += (count, 1, count * count)
     return found
