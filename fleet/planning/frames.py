@@ -165,7 +165,7 @@ def _waters(as_of: date, heaters: pd.DataFrame) -> pd.DataFrame:
     buildings = heaters[["property_id", "building_id"]].drop_duplicates()
     spread = whole.merge(buildings, on="property_id")
     own = tests[tests["building_id"].notna()]
-    frame = pd.concat([part for part in (spread, own) if len(part)] or [tests], ignore_index=True)
+    frame = pd.concat([part for part in (spread, own) if len(part)] or [own], ignore_index=True)
     half = (frame["tested_latest"] - frame["tested_earliest"]) / 2
     frame["tested_on"] = (frame["tested_earliest"] + half).dt.normalize()
     for column in _MEASURES:

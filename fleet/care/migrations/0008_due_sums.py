@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('care', '0007_crews'),
         ('estate', '0012_former_addresses'),
-        ('heaters', '0004_record_sums'),
+        ('heaters', '0003_hot_indexes'),
     ]
 
     operations = [
@@ -17,6 +17,8 @@ class Migration(migrations.Migration):
             name='DueMark',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('building', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='estate.building')),
+                ('organisation', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
             ],
             options={
                 'abstract': False,
@@ -41,29 +43,14 @@ class Migration(migrations.Migration):
                 ('minutes_60', models.PositiveIntegerField()),
                 ('minutes_120', models.PositiveIntegerField()),
                 ('minutes_365', models.PositiveIntegerField()),
+                ('organisation', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation')),
             ],
+            options={
+                'indexes': [models.Index(models.F('organisation'), models.OrderBy(models.F('late_safety'), descending=True), models.F('earliest'), models.F('building'), name='due_most_pressing')],
+            },
         ),
         migrations.AddIndex(
             model_name='task',
             index=models.Index(condition=models.Q(('closed_on__isnull', False)), fields=['organisation', 'closed_on'], name='task_closed_by_day'),
-        ),
-        migrations.AddField(
-            model_name='duemark',
-            name='building',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='estate.building'),
-        ),
-        migrations.AddField(
-            model_name='duemark',
-            name='organisation',
-            field=models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation'),
-        ),
-        migrations.AddField(
-            model_name='duesum',
-            name='organisation',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='estate.organisation'),
-        ),
-        migrations.AddIndex(
-            model_name='duesum',
-            index=models.Index(models.F('organisation'), models.OrderBy(models.F('late_safety'), descending=True), models.F('earliest'), models.F('building'), name='due_most_pressing'),
         ),
     ]

@@ -65,11 +65,11 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     ),
     "the buildings that press most": (
         lambda cast: DueSum.objects.filter(as_of=date(2026, 6, 1)).order_by(*PRESSING)[:10],
-        "due_most_pressing",
+        "due",
     ),
     "the tasks of a building": (
         lambda cast: Task.objects.filter(state="open", building_id=cast.building.pk),
-        "care_task_building",
+        "task",
     ),
     "whether a building's sums are marked": (
         lambda cast: DueMark.objects.filter(building_id=cast.building.pk),
