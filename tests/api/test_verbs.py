@@ -20,6 +20,7 @@ OPERATOR = "a command of whoever runs the installation"
 PHONE = "the phone's own page sends it, with its key; other programs complete tasks with an Idempotency-Key"
 
 NOT_THROUGH_THE_API = {
+    "fleet.care.due_sums.forget": OPERATOR,
     "fleet.care.labels.add_leak_photo": BY_ITS_OWN_ADDRESS,
     "fleet.care.labels.report_leak": BY_ITS_OWN_ADDRESS,
     "fleet.care.phone.finish": PHONE,
@@ -45,6 +46,7 @@ NOT_THROUGH_THE_API = {
     "fleet.estate.throttle.give_back": NOT_IN_YET,
     "fleet.estate.throttle.take_try": NOT_IN_YET,
     "fleet.estate.tokens.make_token": "a token cannot make its own successor: a person makes it on a page",
+    "fleet.heaters.record_sums.forget": OPERATOR,
     "fleet.heaters.services.note_failure": WORKER,
     "fleet.heaters.services.take": WORKER,
     "fleet.operating.estate_maker.make_estate": OPERATOR,
