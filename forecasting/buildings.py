@@ -14,6 +14,7 @@ import numpy as np
 from forecasting import hazard
 from forecasting.episodes import Episodes, FloatArray
 from forecasting.posterior import Posterior
+from forecasting.recurrence import ages_found
 from forecasting.risk import pick_draws
 from forecasting.target import build_target
 
@@ -38,7 +39,7 @@ def thinned(posterior: Posterior, most: int) -> Posterior:
 
 
 def with_buildings(posterior: Posterior, episodes: Episodes, prior: Prior) -> Posterior:
-    """The same parameters with the multipliers of the buildings of ``episodes``.
+    """The same parameters with the multipliers of the buildings of ``episodes``, drawn given what the fit heard.
 
     ``episodes`` must count in the posterior's kinds.  A building's draws hang on the posterior's seed, its own
     number and its own record, so they are the same in whatever company it is looked at.
@@ -47,12 +48,16 @@ def with_buildings(posterior: Posterior, episodes: Episodes, prior: Prior) -> Po
         raise ValueError("episodes, prior and posterior must count in the same kinds")
     kinds, covariates = np.arange(len(prior.kinds)), np.arange(len(prior.covariates))
     target = build_target(episodes, prior, kinds, covariates)
-    c = 1 / posterior.dispersion[:, None]
-    exposure = np.ascontiguousarray(target.many(_vectors(posterior))[1].T)
+    if posterior.removals_per_year is not None and episodes.standing is not None:
+        # The rate is the whole fleet's, as the fit knew it; the rest of what is used is each building's own.
+        standing = replace(episodes.standing, removals_per_year=posterior.removals_per_year)
+        target = replace(target, ages=ages_found(standing, len(kinds), len(episodes.buildings), False))
+    c, vectors = 1 / posterior.dispersion[:, None], _vectors(posterior)
+    exposure, counts = np.ascontiguousarray(target.many(vectors)[1].T), target.counts(vectors)
     drawn = np.empty_like(exposure)
     for place, number in enumerate(episodes.buildings):
         generator = np.random.default_rng([abs(posterior.seed), 7010, abs(int(number))])
-        drawn[:, place] = generator.standard_gamma(c[:, 0] + target.failures[place])
+        drawn[:, place] = generator.standard_gamma(c[:, 0] + counts[place])
     return replace(
         posterior,
         buildings=episodes.buildings,

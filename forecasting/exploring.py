@@ -55,15 +55,19 @@ def explore(
     """
     size = len(top.point.theta)
     proposals = [StudentProposal(top.point.theta, top.root, FREEDOM)]
-    theta, value, k_hat, effective = np.zeros((0, size)), np.zeros(0), float("inf"), 0.0
+    theta, value, proposed = np.zeros((0, size)), np.zeros(0), np.zeros(0)
+    k_hat, effective = float("inf"), 0.0
     count = max(2 * draws, 1000)
     weight, exposure = np.zeros(0), np.zeros((0, 0))
     for turn in range(ROUNDS):
         fresh = proposals[-1].draw(count, generator)
         found, exposure = surface.many(fresh)
+        proposed = np.concatenate(
+            [np.logaddexp(proposed, proposals[-1].log_density(theta)), _proposed(proposals, fresh)]
+        )
         theta, value = np.concatenate([theta, fresh]), np.concatenate([value, found])
         steps.at(0.5 + 0.1 * turn, "Weighing the draws")
-        log_weight = value - _proposed(proposals, theta)
+        log_weight = value - proposed
         if not np.any(np.isfinite(log_weight)):
             break
         weight, k_hat = smooth_weights(log_weight)
@@ -80,9 +84,9 @@ def explore(
 
 
 def _proposed(proposals: list[StudentProposal], theta: FloatArray) -> FloatArray:
-    """Log density of the even mixture of the proposals."""
+    """Log of the summed densities of the proposals: their even mixture, up to a constant."""
     each = np.stack([proposal.log_density(theta) for proposal in proposals])
-    return np.asarray(np.logaddexp.reduce(each, axis=0) - np.log(len(proposals)))
+    return np.asarray(np.logaddexp.reduce(each, axis=0))
 
 
 def _moved(theta: FloatArray, weight: FloatArray, share: float, top: Top) -> StudentProposal:

@@ -81,12 +81,10 @@ def eta_of(dispersion: float) -> float:
     return float(np.log(place / (1 - place)))
 
 
-def exposure_block(kind: int, building: IntArray, age: FloatArray, x: FloatArray, weight: float) -> KindBlock:
-    """Exposure from birth to an age without failures, each row weighted; rows in order of building."""
+def exposure_block(kind: int, building: IntArray, age: FloatArray, x: FloatArray) -> KindBlock:
+    """Exposure from birth to an age without failures; rows in order of building."""
     starts = np.flatnonzero(np.diff(building, prepend=-1))
-    rows = Rows(
-        np.full(len(age), SMALLEST_LOG_AGE), log_age(age), np.ascontiguousarray(x), np.full(len(age), weight)
-    )
+    rows = Rows(np.full(len(age), SMALLEST_LOG_AGE), log_age(age), np.ascontiguousarray(x))
     return KindBlock(kind, rows, starts, building[starts], 0.0, 0.0, np.zeros(x.shape[1]))
 
 

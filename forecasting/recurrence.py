@@ -4,10 +4,19 @@ A heater of age a, rate r = exp(x . beta), in a building with multiplier z has d
 
     exp(-rho a) exp(-z r H(a)) / mu,   mu = integral of exp(-rho u) exp(-z r H(u)) du,
 
-rho the rate of other removals.  The exposure z r H(a) joins the building's like any other; with a scale
-``lam_i = lam r^(-1/k)`` the norm at z = 1 is ``lam_i M(rho lam_i, k)``, ``M(q, k) = integral of exp(-q u - u^k) du``,
-and in z it goes as ``z^(-g/k)`` with ``g = 1 - q E[u]`` (exact for rho = 0, linear in log z else).  So the building's
-Gamma form stays: g/k joins the building's count of failures.
+rho the rate of other removals.  With a scale ``lam_i = lam r^(-1/k)`` the norm at z = 1 is ``lam_i M(rho lam_i, k)``,
+``M(q, k) = integral of exp(-q u - u^k) du``, and in z it goes as ``z^(-g/k)`` with ``g = 1 - q E[u]`` (exact for
+rho = 0, linear in log z else; taken at the rate of a typical heater of the kind).  So the ages of a building are
+``z^G exp(-z A)`` in its multiplier, G the sum of g/k and A the sum of r H(a): the Gamma form stays.
+
+Where the ages are evidence on lives their density joins the likelihood: G the building's failures, A its exposure, and
+mu a constant.  Elsewhere they still tell one building from another: in one that is hard on heaters those found
+standing are young.  A fit deaf to that takes the old ones it meets for hardy, and the shape comes out low.  There the
+record L(z) is weighed with the multiplier drawn given the ages, their law divided by its mean over multipliers,
+
+    integral of L(z) z^G exp(-z A) dGamma(z; c, c)  /  integral of z^G exp(-z A) dGamma(z; c, c),
+
+in which mu cancels: the building's factor with D + G failures and E + A exposure over that with G and A.
 """
 
 from __future__ import annotations
@@ -16,7 +25,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecasting.episodes import FloatArray, IntArray
+from forecasting import hazard
+from forecasting.episodes import BoolArray, FloatArray
 from forecasting.hazard import LOG_LN2
 from forecasting.standing import Standing
 
@@ -46,38 +56,65 @@ def norm_and_mean(q: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatAr
 
 
 @dataclass(frozen=True)
-class AgeEvidence:
-    """What the ages of ``standing`` (in the target's kinds and covariates) add, to a power ``weight``."""
+class AgesFound:
+    """What the ages of ``standing`` (in the target's kinds and covariates) say of the buildings and of lives."""
 
     standing: Standing
-    weight: float
+    blocks: tuple[hazard.KindBlock, ...]  # exposure from birth to the ages found
+    found: FloatArray  # (B, K) how many were found of each kind
+    heard: BoolArray  # (B,) their ages are evidence on lives too
 
-    @property
-    def kind(self) -> IntArray:
-        return self.standing.kind
+    def exposure(self, theta: FloatArray) -> FloatArray:
+        """A of each building (B, S) at S vectors (S, p)."""
+        kinds, total = self.found.shape[1], np.zeros((len(self.found), len(theta)))
+        for block in self.blocks:
+            a, m = theta[:, block.kind], theta[:, kinds + block.kind]
+            total[block.building] += hazard.block_exposure(block, a, m, theta[:, 2 * kinds : -1])
+        return total
 
-    def parts(self, a: FloatArray, m: FloatArray, beta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """log mu at z = 1 and g / k of each row, for S vectors: a, m (S, K), beta (S, P) -> (n, S) each."""
-        log_mu, count = np.empty((len(self.kind), len(a))), np.empty((len(self.kind), len(a)))
-        for kind in np.unique(self.kind):
-            rows, shape = self.kind == kind, np.maximum(np.exp(a[:, kind]), SMALLEST_SHAPE)
-            place = m[:, kind] - (LOG_LN2 + self.standing.x_usual[rows] @ beta.T) / shape
-            q = self.standing.removals_per_year * np.exp(np.clip(place, -20, 20))
-            norm, mean = norm_and_mean(q, shape)
-            log_mu[rows], count[rows] = place + norm, np.clip(1 - q * mean, 0.02, 1.0) / shape
-        return log_mu, count
+    def count(self, theta: FloatArray) -> FloatArray:
+        """G of each building (B, S)."""
+        kinds = self.found.shape[1]
+        shape = np.maximum(np.exp(theta[:, :kinds].T), SMALLEST_SHAPE)
+        q = self._removals(theta[:, kinds : 2 * kinds].T - LOG_LN2 / shape)
+        power = np.clip(1 - q * norm_and_mean(q, shape)[1], 0.02, 1.0) / shape
+        return np.asarray(self.found @ power)
 
-    def at(self, theta: FloatArray, kinds: int, buildings: int) -> tuple[FloatArray, FloatArray]:
-        """Constant (S,) and what joins the buildings' counts of failures (B, S)."""
-        log_mu, count = self.parts(theta[:, :kinds], theta[:, kinds : 2 * kinds], theta[:, 2 * kinds : -1])
-        extra = np.zeros((buildings, len(theta)))
-        np.add.at(extra, self.standing.building, self.weight * count)
-        return -self.weight * log_mu.sum(axis=0), extra
+    def constant(self, theta: FloatArray) -> FloatArray:
+        """Minus the sum of log mu at z = 1 over the ages that are heard (S,)."""
+        kinds, total = self.found.shape[1], np.zeros(len(theta))
+        heard = self.heard[self.standing.building]
+        for kind in np.unique(self.standing.kind[heard]):
+            rows = heard & (self.standing.kind == kind)
+            shape = np.maximum(np.exp(theta[:, kind]), SMALLEST_SHAPE)
+            linear = self.standing.x_usual[rows] @ theta[:, 2 * kinds : -1].T
+            place = theta[:, kinds + kind] - (LOG_LN2 + linear) / shape
+            total -= (place + norm_and_mean(self._removals(place), shape)[0]).sum(axis=0)
+        return total
 
-    def slopes(self, theta: FloatArray, kinds: int, buildings: int) -> tuple[FloatArray, FloatArray]:
-        """Derivative of both by theta at one vector, by central differences: (p,), (B, p)."""
+    def _removals(self, log_scale: FloatArray) -> FloatArray:
+        return np.asarray(self.standing.removals_per_year * np.exp(np.clip(log_scale, -20, 20)))
+
+    def slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Derivative of the constant and of G by theta at one vector, by central differences: (p,), (B, p)."""
         size = len(theta)
         around = np.concatenate([theta + STEP * np.eye(size), theta - STEP * np.eye(size)])
-        constant, extra = self.at(around, kinds, buildings)
+        constant, count = self.constant(around), self.count(around)
         up, down = slice(0, size), slice(size, None)
-        return (constant[up] - constant[down]) / (2 * STEP), (extra[:, up] - extra[:, down]) / (2 * STEP)
+        return (constant[up] - constant[down]) / (2 * STEP), (count[:, up] - count[:, down]) / (2 * STEP)
+
+
+def ages_found(standing: Standing, kinds: int, buildings: int, hear: bool) -> AgesFound:
+    """The ages of ``standing``; with ``hear``, those in buildings known to be old are evidence on lives."""
+    blocks = []
+    for kind in np.unique(standing.kind):
+        rows = np.flatnonzero(standing.kind == kind)
+        rows = rows[np.argsort(standing.building[rows], kind="stable")]
+        blocks.append(
+            hazard.exposure_block(int(kind), standing.building[rows], standing.age[rows], standing.x[rows])
+        )
+    found = np.zeros((buildings, kinds))
+    np.add.at(found, (standing.building, standing.kind), 1.0)
+    heard = np.zeros(buildings, dtype=bool)
+    heard[standing.building[standing.old]] = hear
+    return AgesFound(standing, tuple(blocks), found, heard)

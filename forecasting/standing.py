@@ -1,11 +1,13 @@
-"""Heaters found standing when the record began, whose very ages are evidence of how long heaters last there.
+"""Heaters found standing when the record began, whose very ages tell of the buildings and of how long heaters last.
 
 In a building old enough to have seen several generations, whose heaters were renewed one by one as they ended, the
 age of the heater found in a position has density S(a) / mean life (the backward recurrence time of a renewal
 process in equilibrium: Cox, Renewal Theory, 1962, ch. 5; from memory, not verified).  With few failures on record
 these ages say more than the failures do.  They say nothing, or mislead, where all heaters were put in at one time,
-where one kind has been taking another's place, or where heaters are mostly replaced by plan; `found_standing`
-leaves such buildings, kinds and fleets out.  What the ages say is used only where the failures agree (``posterior``).
+where one kind has been taking another's place, or where heaters are mostly replaced by plan: `found_standing` leaves
+such buildings and kinds out and marks such fleets.  In buildings not known to be old the ages are no evidence on
+lives, but still on which of them are hard on heaters (``recurrence``).  What they say of lives is used only where the
+failures agree (``agreement``).
 """
 
 from __future__ import annotations
@@ -18,7 +20,18 @@ import pandas as pd
 from forecasting.dates import Dates
 from forecasting.habits import LONGEST_HABIT_YEARS, SHORTEST_INTERVAL_YEARS
 from forecasting.pieces import cut_lives
-from forecasting.states import ANODE_NEW, COVARIATES, FLUSH, FloatArray, IntArray, Lives, Marks, Site, numbers
+from forecasting.states import (
+    ANODE_NEW,
+    COVARIATES,
+    FLUSH,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Lives,
+    Marks,
+    Site,
+    numbers,
+)
 
 # About three published median lives: by then the renewals of Weibull lives are even to within a hundredth.
 OLD_BUILDING_YEARS = 40.0
@@ -40,7 +53,8 @@ TYPICAL_SHAPE = 2.5  # weighs a life's states into one; the states move slowly, 
 class Standing:
     """One row a heater found standing: kind, building, age then (years), mean covariates of its life till then.
 
-    ``removals_per_year`` is the rate at which heaters leave in other ways than by failing.
+    ``old`` says that its building is known to be old, ``by_plan`` that plans rather than lives shaped the fleet's
+    ages; ``removals_per_year`` is the rate at which heaters leave in other ways than by failing.
     """
 
     kind: IntArray
@@ -49,6 +63,8 @@ class Standing:
     x: FloatArray  # (n, P)
     x_usual: FloatArray  # (n, P): the same for a heater of any age that might have been found there
     removals_per_year: float
+    old: BoolArray
+    by_plan: bool
 
 
 def found_standing(
@@ -60,18 +76,16 @@ def found_standing(
     kind: IntArray,
     building: IntArray,
 ) -> Standing | None:
-    """The heaters whose age when the record began is evidence; None where there are none.
+    """The heaters whose age when the record began tells something; None where there are none.
 
-    ``heaters`` may have ``building_built`` (year); without it no building counts as old.
+    ``heaters`` may have ``building_built`` (year); without it no building is known to be old.
     """
-    rows = _eligible(heaters, dates, building)
+    rows, old = _eligible(heaters, dates, building)
     if not len(rows):
         return None
     ended = heaters["ending"].fillna("").to_numpy(dtype=object) != ""
     others, endings = int((ended & ~dates.failed).sum()), int(ended.sum())
     by_chance = 1.28 * (endings * MOST_PLANNED_SHARE * (1 - MOST_PLANNED_SHARE)) ** 0.5
-    if others > 2 and others > MOST_PLANNED_SHARE * endings + by_chance:
-        return None
     watched = float(np.maximum(dates.end - dates.start, 0.0).sum())
     age, x = dates.start[rows] - dates.install_low[rows], _mean_states(rows, dates, site, marks, rates)
     return Standing(
@@ -81,6 +95,8 @@ def found_standing(
         x,
         _usual_states(x, age, np.unique(np.stack([kind, building]), axis=1, return_inverse=True)[1][rows]),
         (others + 1) / (watched + 1 / REMOVALS_PER_YEAR),
+        old,
+        others > 2 and others > MOST_PLANNED_SHARE * endings + by_chance,
     )
 
 
@@ -98,19 +114,20 @@ def _usual_states(x: FloatArray, age: FloatArray, group: IntArray) -> FloatArray
     return usual
 
 
-def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> IntArray:
-    """Rows of the first heater of each position, standing in an old building, renewed one by one."""
+def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> tuple[IntArray, BoolArray]:
+    """Rows of the first heater of each position, in buildings renewed one by one; which of those are known to be old."""
     start_year = 1970 + dates.start
     built = numbers(heaters, "building_built")
     standing = dates.install_known & (dates.start > dates.install_high)
     standing &= ~np.isin(heaters["kind"].to_numpy(dtype=object).astype(str), list(SPREADING_KINDS))
     first = pd.Series(dates.start).groupby(heaters["position_id"].to_numpy()).transform("min").to_numpy()
     with np.errstate(invalid="ignore"):
-        standing &= (start_year - built >= OLD_BUILDING_YEARS) & (dates.start <= first + 1e-6)
-    rows = np.flatnonzero(standing)
+        old = start_year - built >= OLD_BUILDING_YEARS
+    rows = np.flatnonzero(standing & (dates.start <= first + 1e-6))
     keep = [part for part in _by_building(rows, building) if not _batch(np.sort(dates.install_low[part]))]
     # In order: `cut_lives` wants the lives of the first heater first.
-    return np.sort(np.concatenate(keep)) if keep else np.zeros(0, dtype=np.int64)
+    rows = np.sort(np.concatenate(keep)) if keep else np.zeros(0, dtype=np.int64)
+    return rows, old[rows]
 
 
 def _by_building(rows: IntArray, building: IntArray) -> list[IntArray]:

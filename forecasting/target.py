@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +10,7 @@ from scipy.special import digamma, expit, polygamma
 
 from forecasting import hazard, mixtures
 from forecasting.episodes import Episodes, FloatArray, IntArray
-from forecasting.recurrence import AgeEvidence
-from forecasting.standing import Standing
+from forecasting.recurrence import AgesFound
 
 if TYPE_CHECKING:
     from forecasting.lifetimes import Prior
@@ -59,7 +58,7 @@ class PriorTerms:
 
 @dataclass(frozen=True)
 class Point:
-    """Value, gradient and Hessian of the log density at one vector, with the buildings' exposure there."""
+    """Value, gradient and Hessian of the log density at one vector, and the buildings' exposure there, as in ``many``."""
 
     theta: FloatArray
     value: float
@@ -78,9 +77,7 @@ class Target:
     mixed: tuple[mixtures.MixtureBlock, ...]
     failures: FloatArray  # (B,)
     prior: PriorTerms
-    ages: AgeEvidence | None = (
-        None  # ages at which heaters were found standing; their exposure is in ``exact``
-    )
+    ages: AgesFound | None = None  # ages at which heaters were found standing
 
     @property
     def size(self) -> int:
@@ -88,7 +85,13 @@ class Target:
 
     @property
     def n_rows(self) -> int:
-        return sum(len(b.rows) for b in self.exact) + sum(len(b.rows) for b in self.mixed)
+        of_ages = sum(len(b.rows) for b in self.ages.blocks) if self.ages is not None else 0
+        return sum(len(b.rows) for b in self.exact) + sum(len(b.rows) for b in self.mixed) + of_ages
+
+    @property
+    def start(self) -> FloatArray:
+        """The centre of the prior, from which a climb may set out."""
+        return np.append(self.prior.mean, hazard.eta_of(float(np.exp(self.prior.log_v_mean))))
 
     def _index(self, kind: int) -> IntArray:
         """Places of (a, m, beta) of one kind in the parameter vector."""
@@ -98,7 +101,10 @@ class Target:
         )
 
     def many(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log density (S,) and exposure of the buildings (B, S) at S vectors (S, p); never NaN."""
+        """Log density (S,) and exposure of the buildings (B, S), that of the ages found in it, at S vectors (S, p).
+
+        The density is never NaN.
+        """
         batch = max(1, 2_000_000 // max(self.n_rows, 1))
         parts = [self._some(theta[low : low + batch]) for low in range(0, len(theta), batch)]
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts], axis=1)
@@ -117,21 +123,24 @@ class Target:
     def _finish(
         self, theta: FloatArray, value: FloatArray, exposure: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Add the mixtures and the buildings to what the exact rows gave."""
+        """Add the ages found, the mixtures and the buildings to what the exact rows gave."""
         k, beta, c = self.n_kinds, theta[:, 2 * self.n_kinds : -1], 1 / hazard.dispersion_of(theta[:, -1])
         lives = [mixtures.lives_at(b, theta[:, b.kind], theta[:, k + b.kind], beta) for b in self.mixed]
-        of_ages, counts = self.counts(theta)
+        counts = self.counts(theta)
+        if self.ages is not None:
+            of_ages = self.ages.exposure(theta)
+            exposure = exposure + of_ages
+            unheard, before = ~self.ages.heard, counts - self.failures[:, None]
+            value = value + self.ages.constant(theta)
+            value = value - hazard.building_terms(before[unheard], of_ages[unheard], c).sum(axis=0)
         constant, exposure = self._mix(lives, exposure, counts, c)
-        value = value + of_ages + constant + hazard.building_terms(counts, exposure, c).sum(axis=0)
+        value = value + constant + hazard.building_terms(counts, exposure, c).sum(axis=0)
         return np.where(np.isfinite(value), value, -np.inf), exposure
 
-    def counts(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Constant of the ages found (S,), and failures of the buildings with what the ages add to them (B, S)."""
+    def counts(self, theta: FloatArray) -> FloatArray:
+        """Failures of the buildings with what the ages found add to them (B, S)."""
         failures = np.repeat(self.failures[:, None], len(theta), axis=1)
-        if self.ages is None:
-            return np.zeros(len(theta)), failures
-        constant, extra = self.ages.at(theta, self.n_kinds, len(self.failures))
-        return constant, failures + extra
+        return failures if self.ages is None else np.asarray(failures + self.ages.count(theta))
 
     def _mix(
         self, lives: list[mixtures.Lives], exposure: FloatArray, counts: FloatArray, c: FloatArray
@@ -170,19 +179,16 @@ class Target:
     ) -> Point:
         k, beta = self.n_kinds, theta[2 * self.n_kinds : -1]
         c = 1 / float(hazard.dispersion_of(theta[-1]))
-        counts = self.counts(theta[None, :])[1][:, 0]
+        counts = self.counts(theta[None, :])[:, 0]
         z = hazard.building_multiplier(counts, exposure, c)
         gradient, hessian = self.prior.derivatives(theta)
         slopes = np.zeros((len(self.failures), self.size))  # of each building's exposure
         for block, row in zip(self.exact, rows, strict=True):
-            a, m, index = theta[block.kind], theta[k + block.kind], self._index(block.kind)
-            shape = float(np.exp(a))
-            by_stretch = hazard.gradient_sums(block.rows, row, block.starts, shape)
-            slopes[np.ix_(block.building, index)] += by_stretch
-            first, second = hazard.failure_derivatives(block, a, m)
-            gradient[index] += first - z[block.building] @ by_stretch
-            per_row = np.repeat(z[block.building], np.diff(np.append(block.starts, len(block.rows))))
-            hessian[np.ix_(index, index)] += second - hazard.curvature_sum(block.rows, row, per_row, shape)
+            index = self._index(block.kind)
+            first, second = hazard.failure_derivatives(block, theta[block.kind], theta[k + block.kind])
+            gradient[index] += first
+            hessian[np.ix_(index, index)] += second
+            self._stretches(block, row, theta, z, (gradient, hessian, slopes))
         for mixed in self.mixed:
             a, m, index = theta[mixed.kind], theta[k + mixed.kind], self._index(mixed.kind)
             z_heater = np.clip(z[mixed.building], 1e-12, 1e12)
@@ -190,50 +196,74 @@ class Target:
             gradient[index] += first
             hessian[np.ix_(index, index)] += second
             np.add.at(slopes, (mixed.building[:, None], index[None, :]), mean_slope)
-        hessian += slopes.T @ (slopes * (z / (c + exposure))[:, None])
+        count_slopes = None
         if self.ages is not None:
-            self._age_derivatives(self.ages, theta, counts, exposure, slopes, gradient, hessian)
-        first_eta, second_eta, cross = hazard.dispersion_derivatives(counts, exposure, theta[-1])
-        gradient[-1] += first_eta
-        hessian[-1, -1] += second_eta
-        hessian[-1, :-1] += slopes[:, :-1].T @ cross
-        hessian[:-1, -1] += slopes[:, :-1].T @ cross
+            count_slopes = self._age_derivatives(self.ages, theta, z, counts, (gradient, hessian, slopes))
+        _add_buildings(theta, counts, exposure, count_slopes, (gradient, hessian, slopes))
         return Point(theta, value, gradient, hessian, exposure)
 
-    def _age_derivatives(
-        self,
-        ages: AgeEvidence,
-        theta: FloatArray,
-        counts: FloatArray,
-        exposure: FloatArray,
-        slopes: FloatArray,
-        gradient: FloatArray,
-        hessian: FloatArray,
+    def _stretches(
+        self, block: hazard.KindBlock, row: hazard.Exposure, theta: FloatArray, z: FloatArray, sums: Sums
     ) -> None:
-        """Add what the ages found do beyond their exposure. The curvature of their norm is left out: it is slight,
-        and the Hessian only shapes the step and the proposal."""
-        c = 1 / float(hazard.dispersion_of(theta[-1]))
-        constant, extra = ages.slopes(theta, self.n_kinds, len(self.failures))
-        gradient += constant + (digamma(c + counts) - np.log(c + exposure)) @ extra
-        across = extra.T @ (slopes / (c + exposure)[:, None])
-        hessian += extra.T @ (extra * polygamma(1, c + counts)[:, None]) - across - across.T
+        """Add the exposure of a block, weighted by the multipliers, and its slopes."""
+        gradient, hessian, slopes = sums
+        index, shape = self._index(block.kind), float(np.exp(theta[block.kind]))
+        by_stretch = hazard.gradient_sums(block.rows, row, block.starts, shape)
+        slopes[np.ix_(block.building, index)] += by_stretch
+        gradient[index] -= z[block.building] @ by_stretch
+        per_row = np.repeat(z[block.building], np.diff(np.append(block.starts, len(block.rows))))
+        hessian[np.ix_(index, index)] -= hazard.curvature_sum(block.rows, row, per_row, shape)
+
+    def _age_derivatives(
+        self, ages: AgesFound, theta: FloatArray, z: FloatArray, counts: FloatArray, sums: Sums
+    ) -> FloatArray:
+        """Add what the ages found do beyond their part in the buildings' factors; slopes of their counts (B, p).
+
+        The curvature of their norm is left out: it is slight, and the Hessian only shapes the step and the proposal.
+        """
+        gradient, hessian, slopes = sums
+        k, c = self.n_kinds, 1 / float(hazard.dispersion_of(theta[-1]))
+        constant, count_slopes = ages.slopes(theta)
+        gradient += constant
+        before = np.where(ages.heard, 0.0, counts - self.failures)
+        of_ages = np.where(ages.heard, 0.0, ages.exposure(theta[None, :])[:, 0])
+        z_before = np.where(ages.heard, 0.0, hazard.building_multiplier(before, of_ages, c))
+        own = np.zeros_like(slopes)
+        for block in ages.blocks:
+            beta = theta[2 * k : -1]
+            row = hazard.row_exposure(block.rows, theta[block.kind], theta[k + block.kind], beta)
+            self._stretches(block, row, theta, z - z_before, (gradient, hessian, own))
+        slopes += own
+        unheard = ~ages.heard[:, None]
+        less = (np.zeros_like(gradient), np.zeros_like(hessian), own * unheard)
+        _add_buildings(theta, before, of_ages, count_slopes * unheard, less)
+        gradient -= less[0]
+        hessian -= less[1]
+        return count_slopes
 
 
-def with_ages(target: Target, standing: Standing, weight: float) -> Target:
-    """The target with the ages at which heaters were found standing as further evidence, to a power ``weight``.
+Sums = tuple[
+    FloatArray, FloatArray, FloatArray
+]  # gradient (p,), Hessian (p, p), slopes of the exposure (B, p)
 
-    ``standing`` must count in the target's kinds and hold its covariates.
-    """
-    blocks = []
-    for kind in np.unique(standing.kind):
-        rows = np.flatnonzero(standing.kind == kind)
-        rows = rows[np.argsort(standing.building[rows], kind="stable")]
-        blocks.append(
-            hazard.exposure_block(
-                int(kind), standing.building[rows], standing.age[rows], standing.x[rows], weight
-            )
-        )
-    return replace(target, exact=(*target.exact, *blocks), ages=AgeEvidence(standing, weight))
+
+def _add_buildings(
+    theta: FloatArray, counts: FloatArray, exposure: FloatArray, count_slopes: FloatArray | None, sums: Sums
+) -> None:
+    """Add the buildings' factors but for what their exposure does in the first order, which its rows have added."""
+    gradient, hessian, slopes = sums
+    c = 1 / float(hazard.dispersion_of(theta[-1]))
+    z = hazard.building_multiplier(counts, exposure, c)
+    hessian += slopes.T @ (slopes * (z / (c + exposure))[:, None])
+    if count_slopes is not None:
+        gradient += (digamma(c + counts) - np.log(c + exposure)) @ count_slopes
+        across = count_slopes.T @ (slopes / (c + exposure)[:, None])
+        hessian += count_slopes.T @ (count_slopes * polygamma(1, c + counts)[:, None]) - across - across.T
+    first_eta, second_eta, cross = hazard.dispersion_derivatives(counts, exposure, theta[-1])
+    gradient[-1] += first_eta
+    hessian[-1, -1] += second_eta
+    hessian[-1, :-1] += slopes[:, :-1].T @ cross
+    hessian[:-1, -1] += slopes[:, :-1].T @ cross
 
 
 def build_target(

@@ -38,14 +38,15 @@ def thin(target: Target, point: Point, wanted_rows: int) -> ThinnedTarget:
     inner = target
     if 3 * sum(len(block.rows) for block in target.mixed) > wanted_rows:
         inner = replace(target, exact=target.exact + _fixed_shares(target, point), mixed=())
-    rows = [
-        hazard.row_exposure(b.rows, point.theta[b.kind], point.theta[k + b.kind], beta).e for b in inner.exact
-    ]
+    whole = (*inner.exact, *(inner.ages.blocks if inner.ages is not None else ()))
+    rows = [hazard.row_exposure(b.rows, point.theta[b.kind], point.theta[k + b.kind], beta).e for b in whole]
     total = sum(float(e.sum()) for e in rows)
     if total > 0:
         step = total / wanted_rows
-        blocks = [_thin_block(b, np.maximum(e, 1e-300), step) for b, e in zip(inner.exact, rows, strict=True)]
-        inner = replace(inner, exact=tuple(blocks))
+        blocks = [_thin_block(b, np.maximum(e, 1e-300), step) for b, e in zip(whole, rows, strict=True)]
+        of_record, of_ages = tuple(blocks[: len(inner.exact)]), tuple(blocks[len(inner.exact) :])
+        ages = replace(inner.ages, blocks=of_ages) if inner.ages is not None else None
+        inner = replace(inner, exact=of_record, ages=ages)
     at_mode = inner.point(point.theta)
     return ThinnedTarget(
         inner, point.theta, point.gradient - at_mode.gradient, point.hessian - at_mode.hessian
@@ -56,7 +57,7 @@ def _fixed_shares(target: Target, point: Point) -> tuple[hazard.KindBlock, ...]:
     """Possible lives as rows weighted by each life's share at the mode; what that misses is corrected there."""
     k, one = target.n_kinds, point.theta[None, :]
     c = 1 / hazard.dispersion_of(one[:, -1])
-    z = hazard.building_multiplier(target.failures[:, None], point.exposure[:, None], c)
+    z = hazard.building_multiplier(target.counts(one), point.exposure[:, None], c)
     blocks = []
     for mixed in target.mixed:
         lives = mixtures.lives_at(mixed, one[:, mixed.kind], one[:, k + mixed.kind], one[:, 2 * k : -1])

@@ -83,6 +83,7 @@ def _question(posterior: Posterior, ground: Ground, property_ids: list[int]) -> 
         "covariates": posterior.covariates,
         "seed": posterior.seed,
         "version": posterior.version,
+        "removals_per_year": posterior.removals_per_year,
         "months": [[number, ground.months[number]] for number in property_ids],
         "calendars": sorted(ground.calendars),
         "portfolio_month": ground.portfolio_month,
@@ -119,6 +120,7 @@ def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[
         diagnostics=nothing,
         seed=plain["seed"],
         version=plain["version"],
+        removals_per_year=plain.get("removals_per_year"),
         **{name: arrays[name] for name in _ARRAYS},
     )
     calendars = {

@@ -12,9 +12,9 @@ from scipy.integrate import quad
 
 from forecasting.episodes import COVARIATES, Episodes, Records, build_episodes
 from forecasting.lifetimes import load_prior
-from forecasting.posterior import Posterior, _active_part, _start, _with_ages, fit
-from forecasting.recurrence import norm_and_mean
-from forecasting.target import build_target
+from forecasting.posterior import Posterior, _active_part, _standing_in, fit
+from forecasting.recurrence import ages_found, norm_and_mean
+from forecasting.target import Target, build_target
 
 KIND = "electric_storage"
 PRIOR = load_prior((KIND, "heat_pump"), COVARIATES)
@@ -102,17 +102,35 @@ def test_the_norm_of_an_age_found_is_its_integral(q: float, shape: float) -> Non
     assert mean[0] == pytest.approx(quad(lambda u: u * density(u), 0, 40)[0] / whole, abs=1e-4)
 
 
-def test_the_gradient_with_ages_is_that_of_the_value() -> None:
-    episodes = build_episodes(renewed_estate(60))
+def target_with_ages(records: Records, hear: bool) -> Target:
+    episodes = build_episodes(records)
     active, kinds, columns = _active_part(episodes, PRIOR)
-    aged = _with_ages(episodes, active, build_target(active, PRIOR, kinds, columns), columns)
-    assert aged is not None
-    target = aged[0]
-    theta = _start(target) + 0.1 * np.random.default_rng(0).standard_normal(target.size)
+    target, standing = build_target(active, PRIOR, kinds, columns), _standing_in(episodes, columns)
+    assert standing is not None
+    return replace(target, ages=ages_found(standing, target.n_kinds, len(target.failures), hear))
+
+
+@pytest.mark.parametrize("hear", [True, False])
+def test_the_gradient_with_ages_is_that_of_the_value(hear: bool) -> None:
+    target = target_with_ages(renewed_estate(60), hear)
+    theta = target.start + 0.1 * np.random.default_rng(0).standard_normal(target.size)
     step = 1e-5 * np.eye(target.size)
     slope = [(target.point(theta + e).value - target.point(theta - e).value) / 2e-5 for e in step]
     assert target.point(theta).gradient == pytest.approx(np.array(slope), abs=1e-3)
     assert target.many(theta[None])[0][0] == pytest.approx(target.point(theta).value)
+
+
+@pytest.mark.parametrize("hear", [True, False])
+def test_the_curvature_with_ages_is_near_the_slope_of_the_gradient(hear: bool) -> None:
+    target = target_with_ages(renewed_estate(60), hear)
+    theta = target.start + 0.1 * np.random.default_rng(0).standard_normal(target.size)
+    step = 1e-5 * np.eye(target.size)
+    found = np.array(
+        [(target.point(theta + e).gradient - target.point(theta - e).gradient) / 2e-5 for e in step]
+    )
+    size = np.sqrt(np.abs(np.diag(found)))
+    # The curvature of the norm of the ages is left out.
+    assert np.abs(target.point(theta).hessian - found).max() < 0.15 * size.max() ** 2
 
 
 def test_with_no_failure_yet_the_ages_alone_find_the_life_that_the_prior_had_too_long() -> None:
@@ -154,7 +172,9 @@ def test_where_failures_disagree_the_ages_are_left_out_and_the_fit_says_so() -> 
 
 
 def standing_count(episodes: Episodes) -> int:
-    return 0 if episodes.standing is None else len(episodes.standing.age)
+    """Heaters whose ages are evidence on lives."""
+    found = episodes.standing
+    return 0 if found is None or found.by_plan else int(found.old.sum())
 
 
 def test_only_the_first_heater_of_each_position_counts() -> None:

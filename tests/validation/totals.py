@@ -2,6 +2,7 @@
 
     python -m tests.validation.totals --fleets 60
     python -m tests.validation.totals --fleets 20 --sizes 100 450 --records 3 --prior-off
+    python -m tests.validation.totals --fleets 24 --sizes 450 --records 3 --year-unknown
 
 Prints per cell: bias and mean absolute error of the expected ten-year total against the true model's,
 coverage of 80 % intervals (fleet and property), ranked probability scores, spread of the yearly PIT.
@@ -136,7 +137,7 @@ def expected_crps(paths: Array, actual: Array) -> float:
 
 
 def one_fleet(
-    size: int, record_years: float, seed: int, prior: Prior
+    size: int, record_years: float, seed: int, prior: Prior, year_known: bool = True
 ) -> tuple[dict[str, Result | None], int]:
     """Every forecaster on one fleet; the number of failures on record."""
     fleet: Fleet = make_fleet(size, record_years, seed)
@@ -146,6 +147,8 @@ def one_fleet(
     by_group = np.stack([future[:, :, properties == g].sum(axis=2) for g in groups], axis=2).astype(float)
     world, truth = by_group[0], by_group[1:]
     records = fleet.records
+    if not year_known:
+        records = replace(records, heaters=records.heaters.drop(columns="building_built"))
     posterior = fit(build_episodes(records, KINDS), prior, 1000, seed)
     states = future_states(records, KINDS, posterior.buildings, YEARS)
     plain_states = replace(states, building=np.zeros_like(states.building), x=np.zeros_like(states.x))
@@ -174,17 +177,17 @@ def _chances(posterior: Posterior, states: FutureStates) -> Array:
 
 
 def kept_or_new(
-    size: int, record_years: float, seed: int, prior: Prior, keep: Path | None
+    size: int, record_years: float, seed: int, prior: Prior, keep: Path | None, year_known: bool = True
 ) -> tuple[dict[str, Result | None], int]:
     """One fleet's scores, from a file of earlier ones where they are in it, else made and added to it."""
     if keep is None:
-        return one_fleet(size, record_years, seed, prior)
-    cell = [size, record_years, seed, VERSION, round(float(prior.log_median_mean.sum()), 6)]
+        return one_fleet(size, record_years, seed, prior, year_known)
+    cell = [size, record_years, seed, VERSION, round(float(prior.log_median_mean.sum()), 6), year_known]
     for line in keep.read_text().splitlines() if keep.exists() else []:
         row = json.loads(line)
         if row["cell"] == cell:
             return {name: r and Result(**r) for name, r in row["found"].items()}, row["failures"]
-    found, failures = one_fleet(size, record_years, seed, prior)
+    found, failures = one_fleet(size, record_years, seed, prior, year_known)
     plain = {name: r and asdict(r) for name, r in found.items()}
     with keep.open("a") as file:
         file.write(json.dumps({"cell": cell, "found": plain, "failures": failures}) + "\n")
@@ -192,10 +195,10 @@ def kept_or_new(
 
 
 def report(
-    size: int, record_years: float, fleets: int, prior: Prior, first_seed: int, keep: Path | None = None
+    results: list[tuple[dict[str, Result | None], int]], size: int, record_years: float
 ) -> pd.DataFrame:
     """One row a forecaster for this cell."""
-    results = [kept_or_new(size, record_years, first_seed + i, prior, keep) for i in range(fleets)]
+    fleets = len(results)
     rows = []
     events = np.median([count for _, count in results])
     true_total = np.mean([found["true model"].crps_total for found, _ in results if found["true model"]])
@@ -237,6 +240,9 @@ def main() -> None:
     parser.add_argument("--sizes", type=int, nargs="+", default=[25, 100, 450, 2500])
     parser.add_argument("--records", type=float, nargs="+", default=[3.0, 10.0])
     parser.add_argument("--prior-off", action="store_true", help="published lives a third too long")
+    parser.add_argument(
+        "--year-unknown", action="store_true", help="nobody knows when the buildings were built"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file of finished fleets: a run broken off goes on from it")
     asked = parser.parse_args()
@@ -247,7 +253,11 @@ def main() -> None:
     began = time.perf_counter()
     for size in asked.sizes:
         for record_years in asked.records:
-            table = report(size, record_years, asked.fleets, prior, asked.seed, asked.keep)
+            results = [
+                kept_or_new(size, record_years, asked.seed + i, prior, asked.keep, not asked.year_unknown)
+                for i in range(asked.fleets)
+            ]
+            table = report(results, size, record_years)
             print(table.to_string(index=False, float_format=lambda v: f"{v:.2f}"), flush=True)
     print(f"{time.perf_counter() - began:.0f} s; invented fleets, seeds {asked.seed} and up")
 
