@@ -60,27 +60,63 @@ def new_unit_curves(
     """
     check_states(posterior, states)
     profile = ageing_profile(posterior, states)
-    ageing = [place for place, name in enumerate(posterior.covariates) if name in AGEING_COVARIATES]
-    horizon = min(years, profile.shape[1])
     answer = np.empty((len(states.heater_ids), years + 1))
     for start in range(0, len(answer), NEW_UNITS_AT_ONCE):
         rows = np.arange(start, min(start + NEW_UNITS_AT_ONCE, len(answer)))
         kind = np.asarray(successor_kind, dtype=np.int64)[states.kind[rows]]
-        lasting = states.x[rows, 0].copy()
-        lasting[:, ageing] = 0.0
-        fresh = replace(
-            states,
-            heater_ids=states.heater_ids[rows],
-            kind=kind,
-            building=states.building[rows],
-            position_id=states.position_id[rows],
-            property_id=states.property_id[rows],
-            age_nodes=np.zeros((len(rows), 1)),
-            age_weights=np.ones((len(rows), 1)),
-            x=lasting[:, None, :] + profile[kind, :horizon],
-            known={},
-        )
+        fresh = _new_units(posterior, states, rows, kind, profile[:, :years])
         answer[rows] = survival_curves(posterior, fresh, years, most_draws)
+    return answer
+
+
+def _new_units(
+    posterior: Posterior, states: FutureStates, rows: IntArray, kind: IntArray, profile: FloatArray
+) -> FutureStates:
+    """A unit of age 0 at each of these heaters' places, of the kind given for each."""
+    lasting = states.x[rows, 0].copy()
+    lasting[:, [place for place, name in enumerate(posterior.covariates) if name in AGEING_COVARIATES]] = 0.0
+    return replace(
+        states,
+        heater_ids=states.heater_ids[rows],
+        kind=kind,
+        building=states.building[rows],
+        position_id=states.position_id[rows],
+        property_id=states.property_id[rows],
+        age_nodes=np.zeros((len(rows), 1)),
+        age_weights=np.ones((len(rows), 1)),
+        x=lasting[:, None, :] + profile[kind],
+        known={},
+    )
+
+
+def kind_curves(
+    posterior: Posterior,
+    states: FutureStates,
+    years: int = YEARS_FOLLOWED,
+    most_draws: int = 200,
+    most_heaters: int = 200,
+) -> dict[int, FloatArray]:
+    """By kind, (years + 1, 3): how many of the units put in new still work 0..years later; mean, P10, P90 over the draws.
+
+    A kind's units go in where its heaters in service stand (``most_heaters`` of them at most, evenly spaced).  The
+    interval is that of the share itself: what is not known of the parameters, not the chance of a single unit.
+    """
+    check_states(posterior, states)
+    draws, profile = pick_draws(posterior, most_draws), ageing_profile(posterior, states)
+    answer = {}
+    for kind in np.unique(states.kind):
+        found = np.flatnonzero(states.kind == kind)
+        rows = found[
+            np.unique(np.linspace(0, len(found) - 1, min(len(found), most_heaters)).round().astype(int))
+        ]
+        fresh = _new_units(posterior, states, rows, states.kind[rows], profile[:, :years])
+        multipliers = building_multipliers(posterior, fresh, draws)
+        risk = chunk_risk(posterior, fresh, multipliers, draws, int(kind), np.arange(len(rows)), years)
+        curve = np.ones((years + 1, 3))
+        for year, survival in march(risk, range(1, years + 1)):
+            working = survival.mean(axis=0, dtype=float)
+            curve[year] = working.mean(), *np.quantile(working, (0.1, 0.9))
+        answer[int(kind)] = curve
     return answer
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from fleet.pages.charts import DARK, MIDDLE, WARM, Rows, Spec, _frame, _width
+from fleet.pages.charts import DARK, MIDDLE, WARM, Rows, Spec, frame, width
 
 
 def priced_costs(rows: Rows, marks: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Rows: low, high, share of the priced futures. Marks: at, words (drawn as lines, each with its words)."""
     said = "; ".join(f"{mark['words']} {currency} {float(mark['at']):,.0f}" for mark in marks)
-    spec = _frame(f"Bars: what the priced futures cost; lines: {said}", _width(narrow), 240)
+    spec = frame(f"Bars: what the priced futures cost; lines: {said}", width(narrow), 240)
     x = {
         "field": "low",
         "type": "quantitative",

@@ -14,7 +14,8 @@ from fleet.estate.calendar import day_of
 from fleet.estate.models import Property
 from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
-from fleet.pages import charts, fleet_ages, forecasts, place_map
+from fleet.pages import charts, curves, fleet_ages, forecasts, place_map
+from fleet.pages import survival as survivals
 
 
 def _picture(spec: charts.Spec) -> HttpResponse:
@@ -118,4 +119,18 @@ def outlook(request: HttpRequest, pk: int) -> HttpResponse:
     found = forecasts.outlook_of(run, heater.pk)
     if found is None:
         raise Http404
-    return _picture(charts.outlook_curve(forecasts.curve(found), _narrow(request)))
+    return _picture(curves.outlook_curve(forecasts.curve(found), _narrow(request)))
+
+
+@page(Need.READ)
+@require_GET
+@cache_control(private=True, max_age=30)
+def survival(request: HttpRequest, pk: int) -> HttpResponse:
+    heater: Heater = get_object_or_404(Heater.objects, pk=pk)
+    run = forecasts.latest_run(heater.organisation_id)
+    found = survivals.of_heater(run, forecasts.outlook_of(run, heater.pk), heater.kind)
+    if found is None:
+        raise Http404
+    words = heater.get_kind_display()
+    spec = curves.heater_survival(found.kind, found.own, found.age, found.reached, words, _narrow(request))
+    return _picture(spec)

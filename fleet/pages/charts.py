@@ -21,7 +21,7 @@ DARK, MIDDLE, WARM = "#22506b", "#5b8fae", "#b5541f"
 FONT = "sans-serif"
 
 
-def _frame(title: str, width: int, height: int) -> Spec:
+def frame(title: str, width: int, height: int) -> Spec:
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
         "description": title,
@@ -48,7 +48,7 @@ def _frame(title: str, width: int, height: int) -> Spec:
     }
 
 
-def _width(narrow: bool) -> int:
+def width(narrow: bool) -> int:
     return 290 if narrow else 560
 
 
@@ -65,8 +65,8 @@ def age_pyramid(rows: Rows, narrow: bool = False) -> Spec:
         }
         for row in rows
     ]
-    spec = _frame(
-        "Heaters in service by age: gas to the left, electric and other to the right", _width(narrow), 300
+    spec = frame(
+        "Heaters in service by age: gas to the left, electric and other to the right", width(narrow), 300
     )
     spec["data"] = {"values": values}
     base = {
@@ -110,9 +110,9 @@ def age_pyramid(rows: Rows, narrow: bool = False) -> Spec:
 
 def money_per_year(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Replacement cost per fiscal year. Rows: period, expected, p10, p90 (money of the year)."""
-    spec = _frame(
+    spec = frame(
         "Replacement cost in each fiscal year: bars show the expected cost, lines the range from P10 to P90",
-        _width(narrow),
+        width(narrow),
         260,
     )
     spec["data"] = {"values": [dict(row) for row in rows]}
@@ -146,93 +146,12 @@ def money_per_year(rows: Rows, currency: str = "USD", narrow: bool = False) -> S
     return spec
 
 
-def outlook_curve(rows: Rows, narrow: bool = False) -> Spec:
-    """Chance that one heater has failed. Rows: years (from now), failed, and p10 and p90 (its 80 % interval) or none."""
-    spec = _frame("Chance that this heater has failed, by years from now", _width(narrow), 200)
-    spec["data"] = {"values": [dict(row) for row in rows]}
-    spec["encoding"] = {
-        "x": {
-            "field": "years",
-            "type": "quantitative",
-            "title": "Years from now",
-            "axis": {"tickMinStep": 1},
-        },
-    }
-    axis = {"format": ".0%", "tickCount": 5, "title": "Chance of failure so far"}
-    chance = {"field": "failed", "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis}
-    line = {"type": "line", "color": DARK, "interpolate": "monotone", "point": {"color": DARK, "size": 60}}
-    spec["layer"] = [{"mark": line, "encoding": {"y": chance}}]
-    if all("p10" in row for row in rows):
-        spec["description"] += ": the line is our best estimate, the band its 80 % interval"
-        spec["layer"].insert(0, _band("p10", "p90", axis, "monotone"))
-    return spec
-
-
-def _band(low: str, high: str, axis: Spec, interpolate: str) -> Spec:
-    return {
-        "mark": {"type": "area", "color": MIDDLE, "opacity": 0.35, "interpolate": interpolate},
-        "encoding": {
-            "y": {"field": low, "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis},
-            "y2": {"field": high},
-        },
-    }
-
-
-def survival_against_model(observed: Rows, model: Rows, words: str, narrow: bool = False) -> Spec:
-    """Share still working by age. `observed` rows: age, survival, low, high; `model` rows: age, survival, p10, p90.
-
-    The observed curve is the stepped line, the model's the smooth one inside its band.
-    """
-    spec = _frame(
-        f"Share still working by age, {words}: steps show the record, the smooth line and band the model",
-        _width(narrow),
-        240,
-    )
-    axis = {"format": ".0%", "tickCount": 5, "title": "Still working"}
-    age = {"field": "age", "type": "quantitative", "title": "Age in years", "scale": {"zero": False}}
-    share = {"field": "survival", "type": "quantitative", "scale": {"domain": [0, 1]}, "axis": axis}
-    names = {
-        "type": "nominal",
-        "scale": {"domain": ["the record", "the model, 80 % band"], "range": [WARM, DARK]},
-    }
-
-    def line(rows: Rows, name: str, mark: Spec) -> Spec:
-        return {
-            "data": {"values": [{**row, "what": name} for row in rows]},
-            "mark": {"type": "line", "strokeWidth": 2, **mark},
-            "encoding": {"x": age, "y": share, "color": {"field": "what", **names}},
-        }
-
-    edges = {"type": "line", "interpolate": "step-after", "color": WARM, "strokeDash": [3, 3]}
-    spec["layer"] = [
-        {
-            "data": {"values": [dict(row) for row in model]},
-            **_with_age(_band("p10", "p90", axis, "linear"), age),
-        },
-        *(
-            {
-                "data": {"values": [dict(row) for row in observed]},
-                "mark": edges,
-                "encoding": {"x": age, "y": {**share, "field": edge}},
-            }
-            for edge in ("low", "high")
-        ),
-        line(observed, "the record", {"interpolate": "step-after"}),
-        line(model, "the model, 80 % band", {}),
-    ]
-    return spec
-
-
-def _with_age(layer: Spec, age: Spec) -> Spec:
-    return {**layer, "encoding": {"x": age, **layer["encoding"]}}
-
-
 def failures_against_expected(rows: Rows, grouping: str, narrow: bool = False) -> Spec:
     """Failures on record beside those the model expects. Rows: name, order, observed, expected, low, high."""
     count = len(rows)
-    spec = _frame(
+    spec = frame(
         f"Failures by {grouping}: bars show the record, the dot and line what the model expects with its 80 % range",
-        _width(narrow) - (60 if narrow else 120),
+        width(narrow) - (60 if narrow else 120),
         max(70, 26 * count),
     )
     spec["data"] = {"values": [dict(row) for row in rows]}
@@ -266,9 +185,9 @@ def failures_against_expected(rows: Rows, grouping: str, narrow: bool = False) -
 def building_queue(rows: Rows, narrow: bool = False) -> Spec:
     """Open tasks by building. Rows: building, order, when ('overdue' | 'due'), count."""
     names = {row["building"] for row in rows}
-    spec = _frame(
+    spec = frame(
         "Open tasks by building: overdue first, then due",
-        (_width(narrow) if narrow else 1000) - 60,
+        (width(narrow) if narrow else 1000) - 60,
         max(60, 34 * len(names)),
     )
     spec["data"] = {"values": [{**row, "place": 0 if row["when"] == "overdue" else 1} for row in rows]}
@@ -303,7 +222,7 @@ def place_map(
 ) -> Spec:
     """Places where they lie. Spots: x, y, size, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
     # One measure in both directions: the spots lie in a field of 100 by 60.
-    spec = _frame(title, 300 if narrow else 1000, 180 if narrow else 600)
+    spec = frame(title, 300 if narrow else 1000, 180 if narrow else 600)
     x = {"field": "x", "type": "quantitative", "axis": None, "scale": {"domain": [0, 100]}}
     y = {"field": "y", "type": "quantitative", "axis": None, "scale": {"domain": [0, 60]}}
     size = {
@@ -345,10 +264,10 @@ def place_map(
 def money_fan(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Money so far, year by year. Rows: period, order, expected, p10, p90 of everything spent up to that year's end."""
     last = rows[-1] if rows else {"expected": 0, "p10": 0, "p90": 0}
-    spec = _frame(
+    spec = frame(
         f"By the end of the last year {currency} {last['expected']:,.0f} will have been spent, expected; in eight of "
         f"ten futures between {last['p10']:,.0f} and {last['p90']:,.0f}",
-        _width(narrow),
+        width(narrow),
         260,
     )
     spec["data"] = {"values": [dict(row) for row in rows]}

@@ -40,6 +40,19 @@ def of_outlook(points: Sequence[tuple[str, str, str]]) -> str:
     return f"Within {years} it fails with a chance of {chance}" + (f" ({interval})" if interval else "")
 
 
+def of_place(found: Any) -> str:
+    """A heater's place on the curve of its kind."""
+    age = f"{'' if found.age_known else 'assumed '}age, {found.age:.1f} years"
+    return (
+        f"{words.percent(found.reached)} of its kind still work at its {age}; it has an even chance of another "
+        f"{found.half_gone_after:.1f}"
+    )
+
+
+def of_life(life: Any) -> str:
+    return f"{life.served}; {life.cared_for}"
+
+
 def of_survival(observed: Sequence[Any], model: Sequence[Any]) -> str:
     """Compared at the last age that both curves reach."""
     shared = min(observed[-1]["age"], model[-1]["age"])

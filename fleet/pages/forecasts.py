@@ -36,6 +36,7 @@ class Outlook:
     as_of: date
     heater_id: int
     rank: int
+    age_years: float
     fails_in_12_months: float
     fails_in_36_months: float
     p10_years: float
@@ -142,6 +143,7 @@ def outlook_of(run: ForecastRun | None, heater_id: int) -> Outlook | None:
         row.run.as_of,
         heater_id,
         row.rank,
+        row.age_years,
         row.p_fail_12_months,
         row.p_fail_36_months,
         row.remaining_life_p10_years,

@@ -18,7 +18,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Position
 from fleet.heaters import attachments, record_services
 from fleet.heaters.models import Attachment, Heater, ServiceRecord
-from fleet.pages import forecasts, heater_facts, selectors, timeline
+from fleet.pages import forecasts, heater_facts, selectors, survival, timeline
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import HeaterForm
 
@@ -38,6 +38,7 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
     line = selectors.line_of(place)
     run = forecasts.latest_run(row.organisation_id)
     outlook = forecasts.outlook_of(run, pk) if row.in_service else None
+    place_on_curve = survival.of_heater(run, outlook, row.kind)
     origin, fact_groups = heater_facts.facts(row, today)
     return render(
         request,
@@ -60,6 +61,8 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
             ),
             "outlook": outlook,
             "curve": forecasts.curve_table(outlook) if outlook else [],
+            "survival": place_on_curve,
+            "survival_table": survival.table(place_on_curve) if place_on_curve else [],
             "currency": forecasts.currency(run),
             "attachments": row.attachments.order_by("-id"),
             "changes": selectors.history("heater", pk)[:5],

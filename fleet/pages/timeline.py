@@ -57,6 +57,9 @@ class Life:
     marks: list[Mark]
     ticks: list[Tick]
     key: list[tuple[str, str]]
+    served: str
+    cared_for: str
+    table: list[tuple[str, list[str]]]
 
 
 LETTERS = {
@@ -88,6 +91,7 @@ def life(
     def x(day: date) -> float:
         return round(LEFT + max(0, min((day - low).days, (today - low).days)) * scale, 1)
 
+    done = list(services)
     spans, rows = [], {}
     for index, (heater, early, late, end_early, end_late) in enumerate(known):
         assert early is not None
@@ -108,7 +112,7 @@ def life(
                 round(max(0.0, x(end_late) - sure_to), 1),
             )
         )
-    marks = _marks(services, rows, x)
+    marks = _marks(done, rows, x)
     axis = TOP + len(known) * ROW + 8
     step = max(1, -(-(today.year - low.year + 1) // 8))
     ticks = [Tick(x(date(year, 1, 1)), year) for year in range(low.year, today.year + 1, step)]
@@ -118,7 +122,39 @@ def life(
         for kind, letter in LETTERS.items()
         if letter in used
     ]
-    return Life(WIDTH, axis + 26, axis, axis + 18, spans, marks, ticks, key)
+    told = {
+        heater.pk: [_said(row) for row in _dated(done) if row.heater_id == heater.pk] for heater, *_ in known
+    }
+    return Life(
+        WIDTH,
+        axis + 26,
+        axis,
+        axis + 18,
+        spans,
+        marks,
+        ticks,
+        key,
+        _served(next((row for row in known if row[0].pk == this_id), None)),
+        _cared_for(told.get(this_id, [])),
+        [(_label(heater), told[heater.pk]) for heater, *_ in known],
+    )
+
+
+def _served(row: tuple[Heater, date | None, date, date, date] | None) -> str:
+    """How long it has served, from the least that its dates allow to the most."""
+    if row is None or row[1] is None:
+        return "Its own dates are not known"
+    heater, early, late, end_early, end_late = row
+    least, most = (max(0.0, days.days / words.DAYS_IN_YEAR) for days in (end_early - late, end_late - early))
+    years = f"{most:.1f}" if most - least < 0.15 else f"{least:.1f} to {most:.1f}"
+    return f"In service for {years} years" if heater.in_service else f"It served {years} years"
+
+
+def _cared_for(told: list[str]) -> str:
+    if not told:
+        return "no work on it is dated on record"
+    count = "one work" if len(told) == 1 else f"{len(told)} works"
+    return f"{count} on record, the last: {told[-1]}"
 
 
 def _bounds(heater: Heater, today: date) -> tuple[date | None, date, date, date]:
@@ -140,18 +176,28 @@ def _label(heater: Heater) -> str:
     return f"{heater.tag}: put in {put_in}{ending}"
 
 
+def _dated(services: Iterable[ServiceRecord]) -> list[ServiceRecord]:
+    """The first done first."""
+    return sorted((row for row in services if row.done_earliest and row.done_latest), key=_middle)
+
+
+def _middle(service: ServiceRecord) -> date:
+    assert service.done_earliest is not None and service.done_latest is not None
+    return service.done_earliest + timedelta(days=(service.done_latest - service.done_earliest).days // 2)
+
+
+def _said(service: ServiceRecord) -> str:
+    done = words.a_date(service.done_earliest, service.done_latest, service.done_precision)
+    return f"{service.get_kind_display()}, {done}"
+
+
 def _marks(services: Iterable[ServiceRecord], rows: dict[int, int], x: Callable[[date], float]) -> list[Mark]:
     """One mark a visit: works done so close together that their letters would touch share it."""
     found = []
-    for service in services:
-        if service.done_earliest is None or service.done_latest is None or service.heater_id not in rows:
-            continue
-        middle = service.done_earliest + timedelta(
-            days=(service.done_latest - service.done_earliest).days // 2
-        )
-        done = words.a_date(service.done_earliest, service.done_latest, service.done_precision)
-        said = f"{service.get_kind_display()}, {done}"
-        found.append((rows[service.heater_id] + BAR, x(middle), LETTERS.get(service.kind, "?"), said))
+    for service in _dated(services):
+        if service.heater_id in rows:
+            letter = LETTERS.get(service.kind, "?")
+            found.append((rows[service.heater_id] + BAR, x(_middle(service)), letter, _said(service)))
     marks: list[Mark] = []
     for y, place, letter, said in sorted(found):
         last = marks[-1] if marks else None

@@ -61,4 +61,5 @@ urlpatterns = [
     path("pictures/money-so-far.svg", chart_views.money_so_far, name="money_so_far_picture"),
     path("pictures/queue.svg", chart_views.queue, name="queue_picture"),
     path("pictures/heaters/<int:pk>/outlook.svg", chart_views.outlook, name="outlook_picture"),
+    path("pictures/heaters/<int:pk>/survival.svg", chart_views.survival, name="heater_survival_picture"),
 ]

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from forecasting.streams import Streams
 
 Progress = Callable[[float, str], None]
+LIFE_YEARS = 40  # how far the curves of kinds are kept
 LARGEST_TABLE = 40_000_000  # numbers in one (paths, cells, groups) array: 160 MB at four bytes
 
 
@@ -153,6 +154,7 @@ def compute(
     why = reasons(posterior, states)
     progress(0.72, "Trying what would help each heater")
     helping = remedies(posterior, records, outlooks)
+    diagnostics["lives"] = lives_of(posterior, states)
     seconds = diagnostics["seconds"]
     seconds["outlooks"] = round(time.perf_counter() - clock, 3)
     progress(0.75, "Following replacements through the coming years")
@@ -171,6 +173,18 @@ def compute(
         emergency_cost=[str(cost) for cost in pricing.emergency],
     )
     return Answer(plan, outlooks, why, diagnostics, posterior.version, helping)
+
+
+def lives_of(posterior: Posterior, states: FutureStates) -> dict[str, list[list[float]]]:
+    """By kind, of the units put in new at its heaters' places, how many still work: age, share, P10, P90."""
+    from forecasting.options import kind_curves
+
+    return {
+        posterior.kinds[kind]: [
+            [age, *(round(float(share), 4) for share in shares)] for age, shares in enumerate(curve)
+        ]
+        for kind, curve in kind_curves(posterior, states, LIFE_YEARS).items()
+    }
 
 
 @dataclass(frozen=True)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fleet.pages.charts import DARK, MIDDLE, Rows, Spec, _frame, _width
+from fleet.pages.charts import DARK, MIDDLE, Rows, Spec, frame, width
 
 
 def planned_money(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Money set aside per fiscal year under its cap. Rows: label, set_aside, cap."""
-    spec = _frame(
+    spec = frame(
         "Money set aside for planned replacements in each fiscal year: bars; the cap of the year: dashes",
-        _width(narrow),
+        width(narrow),
         220,
     )
     spec["data"] = {
@@ -45,9 +45,9 @@ def planned_money(rows: Rows, currency: str = "USD", narrow: bool = False) -> Sp
 
 def ways_compared(rows: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Ways of doing it by cost over all years. Rows: words, cost, cost_p10, cost_p90."""
-    spec = _frame(
+    spec = frame(
         "Cost of each way over all years: dots show the expected cost, lines the range from P10 to P90",
-        _width(narrow) - (120 if narrow else 60),
+        width(narrow) - (120 if narrow else 60),
         34 * len(rows),
     )
     spec["data"] = {
@@ -85,9 +85,9 @@ def ways_compared(rows: Rows, currency: str = "USD", narrow: bool = False) -> Sp
 def two_ways(labels: Sequence[str], ways: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Expected cost of two ways per fiscal year, side by side. Ways: words, years (one amount a label)."""
     names = [f"{place}: {way['words']}" for place, way in zip(("first", "second"), ways, strict=True)]
-    spec = _frame(
+    spec = frame(
         f"Expected cost in each fiscal year: {' against '.join(str(way['words']) for way in ways)}",
-        _width(narrow),
+        width(narrow),
         240,
     )
     spec["data"] = {

@@ -140,6 +140,8 @@ def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
 def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import blocks, chain, costing, parts
     from fleet.planning.frames import records_in_scope, standing_by_property
+    from fleet.planning.trust_chain import sampled
+    from forecasting.episodes import future_states
 
     book, asked = question_of(run)
     if parts.begun(run):  # and its worker was lost
@@ -166,6 +168,9 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
             "properties": records.heaters["property_id"].nunique(),
             "of": len(recorded),
         }
+        some = sampled(records, asked.seed)
+        ahead = future_states(some, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
+        diagnostics["lives"] = chain.lives_of(posterior, ahead)
         parts.split(run, records, posterior, asked, standing, diagnostics=diagnostics, inputs_digest=inputs)
         _make_of_parts(run, book, asked, report, cancelled)
         return

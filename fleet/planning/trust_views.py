@@ -11,7 +11,7 @@ from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.pages import charts
+from fleet.pages import charts, curves
 from fleet.planning import selectors, trust, trust_words
 from fleet.planning.models import TrustCheck
 from fleet.planning.prices import kind_words
@@ -86,7 +86,7 @@ def survival_picture(request: HttpRequest, kind: str) -> HttpResponse:
         raise Http404
     narrow = request.GET.get("narrow") == "1"
     return _picture(
-        charts.survival_against_model(curve["observed"], curve["model"], kind_words(kind), narrow)
+        curves.survival_against_model(curve["observed"], curve["model"], kind_words(kind), narrow)
     )
 
 

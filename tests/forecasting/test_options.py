@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecasting.options import best_age_of_kind, new_unit_curves, plan_options, survival_curves
+from forecasting.options import best_age_of_kind, kind_curves, new_unit_curves, plan_options, survival_curves
 from forecasting.outlook import heater_outlooks
 from forecasting.policy import Limits, capped_plan, sorted_plan
 from forecasting.renewal import Prices, replacement_streams
@@ -45,6 +45,24 @@ def test_a_new_unit_keeps_the_water_of_its_place_but_not_the_old_anode() -> None
     ages = replace(states, x=x, age_nodes=np.full_like(states.age_nodes, 20.0))
     fresh = new_unit_curves(posterior, ages, SUCCESSOR)
     assert fresh[0, 1] > np.exp(-((1 / 14.0) ** 3) * np.exp(0.8)) - 1e-9
+
+
+def test_the_curve_of_a_kind_follows_the_textbook_and_its_band_is_of_the_draws() -> None:
+    states = invented_states(count=300, plain=True)
+    certain = kind_curves(invented_posterior(draws=3, spread=0.0), states, years=30, most_heaters=7)
+    assert sorted(certain) == [0, 1]
+    for curve in certain.values():
+        assert np.allclose(curve, np.exp(-((np.arange(31) / 14.0) ** 3))[:, None], atol=1e-5)
+    mean, low, high = kind_curves(invented_posterior(), invented_states(), years=30)[0].T
+    assert mean[0] == low[0] == high[0] == 1
+    assert (np.diff(mean) < 0).all() and (low[1:20] < mean[1:20]).all() and (mean[1:20] < high[1:20]).all()
+
+
+def test_the_curve_of_a_kind_is_the_mean_of_new_units_at_its_places() -> None:
+    posterior, states = invented_posterior(), invented_states()
+    alone = new_unit_curves(posterior, states, SUCCESSOR, years=20, most_draws=200)
+    for kind, curve in kind_curves(posterior, states, years=20).items():
+        assert np.allclose(curve[:, 0], alone[states.kind == kind].mean(axis=0), atol=1e-5)
 
 
 def test_best_age_of_a_kind_has_an_interval_over_the_draws() -> None:

@@ -142,6 +142,7 @@ ARGUMENTS: dict[str, Rows] = {
     "pages:attach": _pk(HEATER),
     "pages:attachment": _pk("heaters.Attachment"),
     "pages:outlook_picture": _pk(HEATER),
+    "pages:heater_survival_picture": _pk(HEATER),
 }
 # Addresses whose rows are somebody's own: nobody else's row exists for her, in her house or another.
 PERSONAL = frozenset(
@@ -163,6 +164,7 @@ NEEDS_MORE = frozenset(
         "planning:capital_picture",
         "planning:capital_file",
         "pages:outlook_picture",
+        "pages:heater_survival_picture",
         "planning:report_file",
         "planning:review",
         "contracts:offer",

@@ -15,6 +15,8 @@ TITLES: dict[str, Any] = {
     "queue": findings.of_queue,
     "outlook": findings.of_outlook,
     "survival": findings.of_survival,
+    "place": findings.of_place,
+    "life": findings.of_life,
     "failures": findings.of_failures,
     "run": findings.of_run,
     "so far": findings.of_so_far,

@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from fleet.pages import charts
+from fleet.pages import charts, curves
 
 AGES = [
     {"band": band, "order": order, "side": side, "count": count}
@@ -25,17 +25,22 @@ QUEUE = [
 BAND = [{**row, "p10": row["failed"] / 2, "p90": row["failed"]} for row in CURVE]
 SEEN = [{"age": age, "survival": 1 - age / 40, "low": 0.5, "high": 1.0} for age in range(3, 20)]
 MODEL = [{"age": age, "survival": 1 - age / 30, "p10": 0.4, "p90": 0.9} for age in range(3, 20)]
+LIVES = [{"age": age, "working": 1 - age / 20, "p10": 0.9 - age / 20, "p90": 1.0} for age in range(18)]
+OWN = [
+    {"age": 8.5 + year, "working": 1 - year / 12, "p10": 0.9 - year / 12, "p90": 1.0} for year in (0, 1, 3)
+]
 SEEN_FAILURES = [
     {"name": f"{year}", "observed": 3, "expected": 4.5, "low": 3.2, "high": 5.9} for year in range(2020, 2026)
 ]
 SPECS = {
-    "outlook with its band": charts.outlook_curve(BAND),
-    "survival": charts.survival_against_model(SEEN, MODEL, "heat pump", narrow=True),
+    "outlook with its band": curves.outlook_curve(BAND),
+    "survival": curves.survival_against_model(SEEN, MODEL, "heat pump", narrow=True),
+    "a heater on the curve of its kind": curves.heater_survival(LIVES, OWN, 8.5, 0.5, "heat pump"),
     "failures": charts.failures_against_expected(SEEN_FAILURES, "calendar year"),
     "ages": charts.age_pyramid(AGES),
     "ages on a phone": charts.age_pyramid(AGES, narrow=True),
     "money": charts.money_per_year(YEARS, "EUR"),
-    "outlook": charts.outlook_curve(CURVE),
+    "outlook": curves.outlook_curve(CURVE),
     "queue": charts.building_queue(QUEUE),
 }
 

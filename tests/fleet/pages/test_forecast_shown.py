@@ -14,7 +14,7 @@ from fleet.care.models import Task
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
-from fleet.pages import fleet_ages, forecasts
+from fleet.pages import fleet_ages, forecasts, survival
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast, make_heater
 
@@ -212,3 +212,41 @@ def test_a_heater_shows_its_band_and_what_would_change_it(cast: Cast, run: Forec
     assert "scalding hot" in page
     drawing = cast.client(cast.owner).get(reverse("pages:outlook_picture", args=[cast.heater.pk]))
     assert "80 % interval" in drawing.content.decode()
+
+
+def test_a_heater_stands_on_the_curve_of_its_kind(cast: Cast, run: ForecastRun) -> None:
+    """Aged 10: between 60 % at 8 years and 40 % at 12 lies one half."""
+    picture = reverse("pages:heater_survival_picture", args=[cast.heater.pk])
+    assert cast.client(cast.owner).get(picture).status_code == 404
+    assert "of its kind still work" not in text(cast, cast.owner, "heater", cast.heater.pk)
+    with scoped(scope_of_organisation(cast.house)):
+        run.diagnostics = {
+            "lives": {"gas_storage_atmospheric": [[0, 1, 1, 1], [8, 0.6, 0.5, 0.7], [12, 0.4, 0.31, 0.52]]}
+        }
+        run.save()
+        HeaterOutlook.objects.update(chances=[[1, 0.23, 0.12, 0.34], [3, 0.51, 0.41, 0.62]])
+    page = text(cast, cast.owner, "heater", cast.heater.pk)
+    assert "50 % of its kind still work at its age, 10.0 years; it has an even chance of another 2.9" in page
+    assert "31 % to 52 %" in page and picture in page
+    with scoped(scope_of_organisation(cast.house)):
+        found = survival.of_heater(run, forecasts.outlook_of(run, cast.heater.pk), cast.heater.kind)
+        assert found is not None
+        assert found.own[2] == {"age": 13, "working": 0.49, "p10": 0.38, "p90": pytest.approx(0.59)}
+        assert [row[0] for row in survival.table(found) if row[3]] == ["10.0"]
+    drawing = cast.client(cast.owner).get(picture, {"narrow": "1"}).content.decode()
+    assert "this heater, from today" in drawing and "this heater from its 10.0 years on" in drawing
+    assert cast.client(cast.outsider).get(picture).status_code == 404
+
+
+def test_the_curve_of_a_kind_is_the_portfolios_and_not_for_those_of_one_property(
+    cast: Cast, run: ForecastRun
+) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        run.diagnostics = {"lives": {"gas_storage_atmospheric": [[0, 1, 1, 1], [12, 0.4, 0.3, 0.5]]}}
+        run.save()
+    membership = Membership.objects.get(person=cast.technician)
+    membership.all_properties = False
+    membership.save()
+    membership.properties.add(cast.property)
+    page = text(cast, cast.technician, "heater", cast.heater.pk)
+    assert "23 %" in page and "of its kind still work" not in page

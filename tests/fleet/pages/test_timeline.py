@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from fleet.heaters.models import Heater, ServiceRecord
-from fleet.pages import timeline
+from fleet.pages import findings, timeline
 
 TODAY = date(2026, 11, 1)
 
@@ -58,6 +58,43 @@ def test_what_was_done_at_one_visit_shares_one_mark_with_all_its_words() -> None
     assert "flushed" in both.words
     assert "anode renewed" in both.words
     assert dict(life.key).keys() == {"A", "F"}
+
+
+def test_its_title_says_how_long_it_served_and_what_was_done_last() -> None:
+    day = date(2016, 11, 1)
+    life = timeline.life([unit(1, day, day)], [], 1, TODAY)
+    assert findings.of_life(life) == "In service for 10.0 years; no work on it is dated on record"
+    works = [
+        work(1, date(2024, 6, 1), "flush"),
+        work(1, date(2020, 6, 1), "anode_renewed"),
+        work(2, TODAY, "flush"),
+    ]
+    life = timeline.life([unit(1, date(2012, 11, 1), day)], works, 1, TODAY)
+    assert findings.of_life(life) == (
+        "In service for 10.0 to 14.0 years; 2 works on record, the last: flushed, 1 Jun 2024"
+    )
+    gone = {"ending": "tank_leak", "removed_earliest": TODAY, "removed_latest": TODAY}
+    life = timeline.life([unit(1, day, day, **gone)], works[:1], 1, TODAY)
+    assert findings.of_life(life) == "It served 10.0 years; one work on record, the last: flushed, 1 Jun 2024"
+
+
+def test_the_table_holds_all_that_is_drawn() -> None:
+    day = date(2016, 4, 1)
+    gone = unit(
+        1, date(2005, 1, 1), date(2005, 1, 1), ending="tank_leak", removed_earliest=day, removed_latest=day
+    )
+    works = [
+        work(1, date(2010, 6, 1), "flush"),
+        work(2, date(2020, 6, 1), "flush"),
+        work(2, day, "inspected"),
+    ]
+    life = timeline.life([unit(2, day, day), gone], works, 2, TODAY)
+    assert life is not None
+    assert [(label, len(done)) for label, done in life.table] == [
+        (life.spans[0].label, 2),
+        (life.spans[1].label, 1),
+    ]
+    assert life.table[0][1][0].startswith("inspected"), "the first done first"
 
 
 @given(

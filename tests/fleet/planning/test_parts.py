@@ -15,6 +15,7 @@ from django.utils import timezone
 from fleet.estate.models import Building, Organisation, Person
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.estate.services import admit_person
+from fleet.heaters.models import Heater
 from fleet.pages import forecasts
 from fleet.planning import blocks, parts, services
 from fleet.planning.models import ForecastPart, ForecastRun, HeaterOutlook
@@ -118,6 +119,9 @@ def test_every_grouping_sums_to_the_portfolio_to_the_cent_and_agrees_with_one_pi
     whole = services.run_forecast(open_run(house))
     assert not ForecastPart.objects.filter(run=whole).exists()
     for run in (cut, whole):
+        run.refresh_from_db()
+        kinds = Heater.objects.filter(ending="").values_list("kind", flat=True).distinct()
+        assert set(run.diagnostics["lives"]) == set(kinds), "the curve of every kind in service is kept"
         groups = run.result["groups"]
         for year, total in enumerate(groups["total"][0]["years"]):
             for grouping in ("property", "building", "kind"):
