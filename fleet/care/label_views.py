@@ -38,6 +38,10 @@ def labels(request: HttpRequest, pk: int) -> HttpResponse:
     rows = [
         {"heater": row, "code": codes[row.pk].code} | _picture(request, codes[row.pk].code) for row in heaters
     ]
+    if request.GET.get("as") == "pdf":
+        sheet = [(row["heater"], row["code"], row["address"]) for row in rows]
+        place = f"{building.property.name}, {building.name}"
+        return _file(printed.labels_pdf(place, sheet), f"labels-{pk}.pdf")
     return render(request, "care/labels.html", {"building": building, "rows": rows})
 
 
@@ -48,9 +52,16 @@ def card(request: HttpRequest, pk: int) -> HttpResponse:
     rows = Heater.objects.select_related("position__building__property", "organisation")
     heater: Heater = get_object_or_404(rows, pk=pk)
     label = verbs.label_heaters([heater])[pk]
-    return render(
-        request, "care/card.html", _card(heater) | {"code": label.code} | _picture(request, label.code)
-    )
+    picture = _picture(request, label.code)
+    if request.GET.get("as") == "pdf":
+        return _file(printed.card_pdf(heater, label.code, picture["address"]), f"card-{label.code}.pdf")
+    return render(request, "care/card.html", _card(heater) | {"code": label.code} | picture)
+
+
+def _file(content: bytes, name: str) -> HttpResponse:
+    response = HttpResponse(content, content_type="application/pdf")
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
 
 
 @page(Need.PUBLIC)

@@ -1,7 +1,8 @@
 """A label read by the phone's camera where the browser can read codes; elsewhere its code is typed.
 
 The Chromium of the tests cannot read codes (it has no BarcodeDetector outside Android, macOS and ChromeOS), so the
-reader is a stand-in that answers once a picture of the camera really arrives. Camera, page and what follows are real.
+reader here is a stand-in that answers once a picture of the (drawn) camera arrives: it proves the page, not that a code
+can be read. That a printed code can, by a reader that is not ours, is in `tests/fleet/care/test_printed_codes.py`.
 """
 
 from __future__ import annotations
