@@ -304,15 +304,22 @@ def _said(entry: Entry) -> str:
     return "; ".join([*parts, *([entry.words] if entry.words else [])]) or "no words"
 
 
+def _stands_now(task: Task) -> str:
+    words: str = task.get_state_display()
+    because = task.closed_because.rstrip(".")
+    if task.closed_on:
+        words = f"{words} on {say(task.closed_on)}"
+        words += f": {because}" if because.lower() != task.get_state_display().lower() else ""
+    if not task.heater.in_service:
+        gone = f"({task.heater.get_ending_display()})"
+        words += f" {gone}" if "left service" in because else f"; the heater left service {gone}"
+    return words
+
+
 def _both_sides(task: Task, entry: Entry, row: SentEntry) -> Rows:
     day = services.local_day(task.heater, row.worked_at)
     mine = f"{row.get_kind_display()} on {say(day)}" + (f": {entry.words}" if entry.words else "")
-    theirs = task.get_state_display()
-    if task.closed_on:
-        theirs = f"{theirs} on {say(task.closed_on)}: {task.closed_because}"
-    if not task.heater.in_service:
-        theirs += f"; the heater left service ({task.heater.get_ending_display()})"
-    rows = [["Task", theirs, mine]]
+    rows = [["Task", _stands_now(task), mine]]
     on_record: dict[str, str] = {}
     for finding in Finding.objects.filter(task=task).order_by("seen_at", "id"):
         on_record[finding.name] = finding.value

@@ -16,6 +16,7 @@ from fleet.care.licences import refusal_for
 from fleet.care.models import CareSetting, Finding, Task, UnsafeFinding
 from fleet.care.reading import CareRefused, Seen, read_findings
 from fleet.care.roll import RollResult, local_today, roll_forward
+from fleet.care.rules import say
 from fleet.estate.happenings import announce, settle
 from fleet.estate.history import record_change
 from fleet.estate.models import Property
@@ -55,9 +56,8 @@ def _open(task: Task) -> Task:
     if locked is None:
         raise CareRefused("This task is no longer there.")
     if locked.state != Task.State.OPEN:
-        raise CareRefused(
-            f"This task was already closed on {locked.closed_on}: {locked.get_state_display()}."
-        )
+        when = f" on {say(locked.closed_on)}" if locked.closed_on else ""
+        raise CareRefused(f"This task was already closed{when}: {locked.get_state_display()}.")
     if not locked.heater.in_service:
         raise CareRefused("This heater left service since; its tasks ended with it.")
     return locked

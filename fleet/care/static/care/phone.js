@@ -86,6 +86,7 @@
       if (!location.hash.startsWith("#/t/")) await draw(false);
     }
     waiting = await sender.mine();
+    if (!waiting.length && live.textContent.includes("on this phone")) say(live.className.includes("danger") ? "Stop. This is unsafe. It is sent and the alert is raised." : "Sent.");
     await drawState();
   }
 
@@ -198,9 +199,11 @@
   }
 
   async function screenSent() {
-    const sent = (await store.all("sent")).sort((one, other) => other.answered - one.answered).slice(0, 100);
+    const asks = (one) => ["decide", "refused"].includes(one.said.result);
+    const sent = (await store.all("sent")).sort((one, other) => asks(other) - asks(one) || other.answered - one.answered).slice(0, 100);
     const others = (await store.all("queue")).length - waiting.length;
     const row = (one) => make("li", { class: "card" }, make("h3", {}, one.title), make("p", {}, one.said ? one.said.words : "On this phone, not sent yet."),
+      one.said && one.said.result === "decide" ? make("p", { class: "caution" }, "Nothing of yours is lost: the office sees both and decides.") : null,
       one.said && one.said.both && one.said.both.length ? make("ul", {}, one.said.both.map((pair) => make("li", {}, pair[0] + ": on record ", make("strong", {}, pair[1]), "; yours ", make("strong", {}, pair[2])))) : null);
     return [make("p", { class: "trail" }, link("", "Today")), make("h1", { tabindex: "-1" }, "Sent and waiting"),
       make("p", { class: "buttons" }, make("button", { type: "button", onclick: () => { say("Trying to send."); sender.send(heard); } }, "Send now")),

@@ -52,13 +52,13 @@
     return tools.entry("photo", "Photo, " + found.kind.name + ", " + found.heater.tag, { task: found.task.id }, { picture: picture });
   }
 
-  function photoField(photos, tools) {
+  function photoField(photos, keepDraft, tools) {
     const told = tools.make("span", { class: "help", role: "status", id: "h-photo" }, photos.length ? tools.plural(photos.length, "photo") + " chosen." : "");
     const field = tools.make("input", { id: "f-photo", type: "file", accept: "image/*", capture: "environment", "aria-describedby": "h-photo", onchange: async (event) => {
       for (const file of event.target.files) {
         const made = await window.phonePhoto.prepare(file);
         if (made.refused) told.textContent = made.refused;
-        else { photos.push(made.picture); told.textContent = tools.plural(photos.length, "photo") + " chosen, kept with this task."; }
+        else { photos.push(made.picture); await keepDraft(); told.textContent = tools.plural(photos.length, "photo") + " chosen, kept with this task."; }
       }
       event.target.value = "";
     } });
@@ -78,20 +78,21 @@
     const draft = (await tools.store.get("drafts", task.id)) || { values: {} };
     // Half filled in before the reader changed her units: a number would now mean something else.
     if (Boolean(draft.metric) !== found.metric) for (const field of kind.fields) if (field.type === "number") delete draft.values[field.name];
-    const photos = [];
+    const photos = draft.photos || [];
     const box = make("form", { class: "stack", novalidate: true });
+    const keepDraft = () => tools.store.put("drafts", { id: task.id, metric: found.metric, values: readForm(box), photos: photos });
     const fill = (values, looked) => {
       const problems = looked ? looked.problems : {};
       box.replaceChildren(
         looked ? make("div", { class: "danger", role: "alert", tabindex: "-1" }, make("p", {}, "Please look again:"), tools.list(kind.fields.filter((field) => problems[field.name]).map((field) => field.label + ": " + problems[field.name]))) : "",
         ...kind.fields.map((field) => question(field, values, problems[field.name], tools)),
         make("p", {}, make("label", { for: "f-note" }, "Note (may stay empty)"), make("textarea", { id: "f-note", name: "note", maxlength: "1000" }, values.note || "")),
-        photoField(photos, tools),
+        photoField(photos, keepDraft, tools),
         looked && looked.odd ? make("p", {}, make("label", { class: "tap" }, make("input", { type: "checkbox", name: "sure", value: "1" }), " I looked again: the unusual values are right")) : "",
         make("p", {}, make("button", {}, "Record as done")));
       if (looked) box.querySelector("[role=alert]").focus();
     };
-    box.addEventListener("input", () => tools.store.put("drafts", { id: task.id, metric: found.metric, values: readForm(box) }));
+    box.addEventListener("input", keepDraft);
     let saving = false;
     box.addEventListener("submit", async (event) => {
       event.preventDefault();
