@@ -41,7 +41,7 @@ CHECKS = [
     response_schema_conformance,
     unsupported_method,
 ]
-ROLES = ("owner", "technician", "viewer")
+ROLES = ("owner", "planner", "technician", "company", "viewer")
 
 
 class Undone(Exception):
