@@ -1,6 +1,7 @@
 """Two organisations acting at once, in any order: no row of one is ever seen by the other, and no change is lost.
 
-A plain model of what each house has entered is kept beside it; after every step each house reads exactly its own.
+A plain model of what each house has entered is kept beside it; after every step each house reads exactly its own, and a
+plumbing company's service exactly those of the houses that have opened themselves to it.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -30,14 +32,14 @@ from hypothesis.stateful import (
 )
 
 from fleet.contracts.models import ReceivedOffer
-from fleet.estate.models import AccessToken, Organisation
+from fleet.estate.models import AccessToken, Membership, Organisation, Person
 from fleet.estate.scope import unscoped
 from tests.api.conftest import Api, token_for
 from tests.conftest import Cast
 
-# A long run: TWO_HOUSES=200 pytest tests/api/test_two_houses.py
+# A long run: TWO_HOUSES=200 TWO_HOUSES_STEPS=80 pytest tests/api/test_two_houses.py
 EXAMPLES = int(os.environ.get("TWO_HOUSES", "6"))
-STEPS = 12 if EXAMPLES < 10 else 40
+STEPS = int(os.environ.get("TWO_HOUSES_STEPS", "14"))
 HOUSES = st.sampled_from(["ours", "theirs"])
 WORDS = st.text(st.characters(min_codepoint=48, max_codepoint=122), min_size=1, max_size=8).filter(str.strip)
 
@@ -60,6 +62,14 @@ class TwoHouses(RuleBasedStateMachine):
         }
         self.tags: dict[int, str] = {}
         self.good: set[str] = set()
+        self.company, _ = Organisation.objects.get_or_create(
+            name="Fir Plumbing (invented)", kind="company", defaults={"invented": True}
+        )
+        boss = Person.objects.create_user("fir@almanac.example", "water-heater-9", name="Fir")
+        Membership.objects.create(organisation=self.company, person=boss, role="owner")
+        self.van = Api(token_for(boss, kind="service"))
+        self.code = Api(token_for(boss)).read("clients")["code"]
+        self.opened: dict[str, dict[str, Any]] = {}
         self.offers = {house: self.offer_to(house) for house in self.api}
         self.cursor = {house: api.read("changes?limit=1000")["cursor"] for house, api in self.api.items()}
         self.copy = {house: dict(rows) for house, rows in self.rows.items()}
@@ -69,12 +79,11 @@ class TwoHouses(RuleBasedStateMachine):
 
     def offer_to(self, house: str) -> int:
         row = self.cast.house if house == "ours" else self.cast.other_house
-        company, _ = Organisation.objects.get_or_create(name="Fir Plumbing (invented)", kind="company")
         with unscoped("an offer received"):
             made = ReceivedOffer.objects.create(
                 organisation=row,
-                company=company,
-                company_name=company.name,
+                company=self.company,
+                company_name=self.company.name,
                 number=1,
                 version=1,
                 content={},
@@ -168,6 +177,41 @@ class TwoHouses(RuleBasedStateMachine):
         if need == "read" or house != owner:
             assert api.post("positions", body).status_code == (403 if need == "read" else 422)
 
+    @rule(house=HOUSES, level=st.sampled_from(["survey", "work"]))
+    def open_to_the_company(self, house: str, level: str) -> None:
+        if house in self.opened:
+            return
+        place = next(iter(self.rows[house].values()))["property_id"]
+        until = (timezone.now().date() + timedelta(days=9)).isoformat()
+        body = {"code": self.code, "property_ids": [place], "level": level, "until": until}
+        answer = self.api[house].post("grants", body)
+        assert answer.status_code == 201, answer.content
+        self.opened[house] = answer.json() | {"level": level}
+
+    @rule(house=HOUSES, by=HOUSES)
+    def close_to_the_company(self, house: str, by: str) -> None:
+        """Only by the house that opened itself."""
+        if house not in self.opened:
+            return
+        answer = self.api[by].post(f"grants/{self.opened[house]['id']}/revoke", {"reason": "over"})
+        assert answer.status_code == (200 if by == house else 404)
+        if by == house:
+            del self.opened[house]
+
+    @rule(row=kept, words=WORDS)
+    def the_company_changes(self, row: Any, words: str) -> None:
+        """Where work is open to it, and with the state that was read; elsewhere the row is not there."""
+        number, owner, tag = row
+        answer = self.van.patch(f"positions/{number}", {"room": words}, if_match=tag)
+        if self.opened.get(owner, {}).get("level") != "work":
+            assert answer.status_code == 404
+        elif self.tags.get(number, tag) != tag:
+            assert answer.status_code == 412
+        else:
+            assert answer.status_code == 200, answer.content
+            self.rows[owner][number] = answer.json()
+            self.tags[number] = answer["ETag"]
+
     @rule(house=HOUSES)
     def ask_for_offers(self, house: str) -> None:
         """What a company has handed to one house is not there for the other."""
@@ -190,6 +234,11 @@ class TwoHouses(RuleBasedStateMachine):
         for house, api in getattr(self, "api", {}).items():
             listed = {row["id"]: row for row in api.read("positions?limit=1000")["items"]}
             assert listed == self.rows[house]
+        if hasattr(self, "van"):
+            listed = {row["id"]: row for row in self.van.read("positions?limit=1000")["items"]}
+            assert listed == {
+                number: row for house in self.opened for number, row in self.rows[house].items()
+            }
 
 
 @contextmanager
