@@ -97,9 +97,13 @@ def served(secret: str, heaters: list[int], properties: list[int], per_second: i
         "properties",
         "me",
     ]
+    some_changes = "changes?limit=100&kinds=heaters"
     try:
         with httpx.Client(headers={"Authorization": f"Bearer {secret}"}, timeout=30) as http:
             _until_up(http, address)
+            # The first reader of an estate just made gives all its changes their places.
+            cursor = http.get(address + some_changes, timeout=600).json()["cursor"]
+            paths += [f"{some_changes}&after={cursor}"] * 5
             for _ in range(2):
                 for path in paths[::5]:
                     http.get(address + path)
