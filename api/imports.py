@@ -220,6 +220,9 @@ def _a_person(view: ApiView) -> int:
     if member is None:
         words = "A file is made for a person: ask with a personal token, or read exports/record.json."
         raise Problem("not-now", words)
+    if view.caller.token is not None and not view.caller.token.all_properties:
+        words = "The file holds all that its person sees, and this token is for some properties: read exports/record.json."
+        raise Problem("not-now", words)
     return int(member.person_id)
 
 

@@ -1,10 +1,11 @@
-"""One line per room; each room's own urls.py says the rest."""
+"""One line per room; each room's own urls.py says the rest. The API first: it is asked most often."""
 
 from importlib.util import find_spec
 
 from django.urls import include, path
 
 ROOMS = [
+    "api.urls",
     "fleet.heaters.urls",
     "fleet.heaters.export_urls",
     "fleet.care.urls",
@@ -13,7 +14,6 @@ ROOMS = [
     "fleet.contracts.urls",
     "fleet.estate.urls",
     "fleet.operating.urls",
-    "api.urls",
     "fleet.pages.urls",
 ]
 urlpatterns = [path("", include(room)) for room in ROOMS if find_spec(room)]

@@ -10,7 +10,7 @@ from django.db import transaction
 from fleet.care import services
 from fleet.care.models import SentEntry, Task
 from fleet.care.phone import MOVED
-from fleet.care.phone_reading import Entry, in_record_units, read_entry
+from fleet.care.phone_reading import Entry, Unreadable, in_record_units, read_entry
 from fleet.care.reading import CareRefused, read_findings
 from fleet.estate.history import record_change
 from fleet.estate.scope import current_scope
@@ -68,7 +68,10 @@ def settle(entry: SentEntry, choice: str, reason: str, at: datetime) -> SentEntr
 def _take(row: SentEntry, task: Task | None) -> None:
     if task is None:
         raise CareRefused("The task is not there any more.")
-    entry = in_record_units(read_entry(row.sent), task)
+    try:
+        entry = in_record_units(read_entry(row.sent), task)
+    except Unreadable as error:
+        raise CareRefused(f"The entry as it was sent cannot be read. {error}") from error
     if row.result == SentEntry.Result.NOTED:
         _set_values(row, task, entry)
         return

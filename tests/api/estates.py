@@ -102,6 +102,7 @@ def fill(heater: Heater) -> dict[str, int]:
         "forecast-runs": run.pk,
         "capital-plans": plan.pk,
         "jobs": job.pk,
+        "exports": job.pk,
         "imports": batch.pk,
         "web-hooks": hook.pk,
         "grants": grant.pk,

@@ -40,9 +40,10 @@ def fill(heater: Heater, task: Task, paper: Attachment, plan: CapitalPlan, hook:
     setting = CareSetting.objects.create(property=place, kind="flush", source="made up", **mine)
     site = SiteCare.objects.create(property=place, **mine)
     crew = Crew.objects.create(name="Old", **mine)
+    key = uuid4()
     entry = SentEntry.objects.create(
-        property=place, key=uuid4(), kind="done", task=task, sent={}, worked_at=now, received_at=now,
-        result="decide", **mine,
+        property=place, key=key, kind="done", task=task, worked_at=now, received_at=now, result="decide",
+        sent={"key": str(key), "kind": "done", "task": task.pk, "answers": {}}, **mine,
     )  # fmt: skip
     photo = TaskPhoto.objects.create(task=task, attachment=paper, taken_at=now, **mine)
     check = TrustCheck.objects.create(as_of=now.date(), **mine)

@@ -15,7 +15,7 @@ from django.urls import reverse
 from fleet.estate import background
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.planning.models import CostBook
-from tests.api.conftest import Api
+from tests.api.conftest import Api, token_for
 from tests.conftest import Cast
 from tests.fleet.planning.estates import grow_estate
 
@@ -201,3 +201,10 @@ def test_a_large_record_is_written_to_a_file_behind_a_job(
     at_once = b"".join(api.get("exports/record.json").streaming_content)
     assert b"".join(api.get(where).streaming_content) == at_once
     assert api.post("exports", {"format": "exe"}).status_code == 422
+    for token in (
+        token_for(cast.owner, property_ids=[cast.property.pk]),
+        token_for(cast.owner, kind="service"),
+    ):
+        narrower = Api(token)
+        assert narrower.get(where).status_code == 409
+        assert narrower.post("exports", {"format": "json"}).status_code == 409

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.utils import timezone
 
 from fleet.care.kinds import FindingField, task_kinds
-from fleet.care.models import Finding, Task
+from fleet.care.models import Finding, SentEntry, Task
 from fleet.care.services import roll_forward
 from fleet.estate.scope import unscoped
 from tests.api.conftest import Api
@@ -133,3 +134,17 @@ def test_visits_are_laid_out_and_moved(api: Api, queue: Cast) -> None:
     assert api.read(f"tasks?visit_id={visit['id']}")["items"]
     moved = api.post(f"visits/{visit['id']}/move", {"day": "2031-01-02", "reason": "ice"})
     assert (moved.json()["day"], moved.json()["by_hand"]) == ("2031-01-02", True)
+
+
+def test_an_entry_that_cannot_be_read_is_refused_in_words_and_left_to_the_record(
+    api: Api, queue: Cast
+) -> None:
+    now, task = timezone.now(), Task.objects.order_by("id")[0]
+    row = SentEntry.objects.create(
+        organisation=queue.house, property=queue.property, key=uuid4(), kind="done", task=task, sent={},
+        worked_at=now, received_at=now, result="decide",
+    )  # fmt: skip
+    answer = api.post(f"phone-entries/{row.pk}/settle", {"choice": "phone", "reason": "covered"})
+    assert answer.status_code == 409
+    assert "cannot be read" in answer.json()["detail"]
+    assert api.post(f"phone-entries/{row.pk}/settle", {"choice": "record", "reason": "x"}).status_code == 200
