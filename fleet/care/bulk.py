@@ -28,3 +28,11 @@ def insert_tasks(rows: Sequence[NewTask]) -> None:
                     copy.write_row(row + _FRESH)
         else:
             cursor.executemany(_INSERT, [row + _FRESH for row in rows])
+
+
+def refresh_statistics() -> None:
+    """Tell PostgreSQL how large the table has grown: planned for the empty one, reading a slice's tasks goes through
+    all of them."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("ANALYZE care_task")

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from fleet.care import services
+from fleet.care import roll, services
 from fleet.care.models import CareStart, Task
+from fleet.care.rules import decide
 from fleet.estate.background import enqueue, work_off
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from tests.conftest import Cast, make_heater
@@ -132,6 +133,25 @@ def test_work_found_later_moves_the_open_task(in_house: Cast) -> None:
     rows = standing(heater=heater, kind="flush")
     assert [row[3] for row in rows] == [date(2027, 2, 1)]
     assert "1 Feb 2026" in rows[0][5]
+
+
+def test_what_somebody_does_while_a_roll_reads_stays_as_they_left_it(
+    in_house: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flush would move for the work just put on record; while the rules are asked, a person skips it."""
+    services.roll_forward(in_house.house, DAY)
+    [task] = Task.objects.filter(kind="flush")
+    record(in_house.heater, "flush", DAY - timedelta(days=3))
+
+    def meanwhile(*asked: Any) -> Any:
+        skipped = Task.objects.filter(pk=task.pk)
+        skipped.update(state="skipped", closed_on=DAY, closed_because="The tenant was away.")
+        return decide(*asked)
+
+    monkeypatch.setattr(roll, "decide", meanwhile)
+    assert services.roll_forward(in_house.house, DAY).changed == 0
+    left = Task.objects.get(pk=task.pk)
+    assert (left.state, left.due_on, left.reason) == ("skipped", task.due_on, task.reason)
 
 
 def test_a_vague_record_counts_from_its_earliest_day(in_house: Cast) -> None:
