@@ -19,7 +19,7 @@ from api.estate import BUILDINGS
 from api.operations import Asked, operation
 from api.problems import Problem
 from api.rows import Row, Rows, written
-from api.usual import XLSX, File, as_file, file_of, whole_only
+from api.usual import XLSX, File, as_file, file_of, member_of, whole_only
 from api.work_shapes import (
     BY_KIND,
     IMPORTS,
@@ -195,7 +195,7 @@ class ExportsView(ApiView):
         takes=ExportAsked, gives=JobShown, status=202, tag="exports",
     )  # fmt: skip
     def post(self, request: Any) -> HttpResponse:
-        _a_person(self)
+        member_of(self)
         job = made_exports.ask_for_export(self.caller.organisation, self.given["format"])
         with unscoped("the job just asked for, also where only some properties are in sight"):
             row = JOBS.one(job.pk)
@@ -208,22 +208,11 @@ class MadeExportView(ApiView):
         tag="exports",
     )  # fmt: skip
     def get(self, request: Any, pk: int) -> HttpResponseBase:
-        made = made_exports.exports_of(self.caller.organisation, _a_person(self))
+        made = made_exports.exports_of(self.caller.organisation, member_of(self).person_id)
         place = next((made_exports.file_of(job) for job in made if job.pk == pk), None)
         if place is None:
             raise Http404
         return FileResponse(place.open("rb"), as_attachment=True, filename=place.name)
-
-
-def _a_person(view: ApiView) -> int:
-    member = view.caller.membership
-    if member is None:
-        words = "A file is made for a person: ask with a personal token, or read exports/record.json."
-        raise Problem("not-now", words)
-    if view.caller.token is not None and not view.caller.token.all_properties:
-        words = "The file holds all that its person sees, and this token is for some properties: read exports/record.json."
-        raise Problem("not-now", words)
-    return int(member.person_id)
 
 
 class StreamView(ApiView):

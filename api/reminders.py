@@ -15,7 +15,7 @@ from api.operations import operation
 from api.problems import Problem
 from api.rows import Filter, Row, Rows
 from api.shapes import Given, Shown, StrictChoice, StrictText, StrictWhole, StrictYes, number, text
-from api.usual import Verb, act, single
+from api.usual import Verb, act, member_of, single
 from fleet.estate import happenings
 from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
@@ -84,14 +84,6 @@ def _take_on(view: ApiView, row: InboxNote) -> None:
 
 
 # --- how she wants to hear
-
-
-def member_of(view: ApiView) -> Membership:
-    """Whose wishes these are: a service token stands for no person."""
-    found = view.caller.membership
-    if found is None:
-        raise Problem("not-now", "This is a person's own; a service token stands for no person.")
-    return found
 
 
 def _hour(says: str) -> serializers.Field:

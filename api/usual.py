@@ -12,7 +12,7 @@ from api.door import ApiView
 from api.operations import Asked, Shape, operation
 from api.rows import Rows
 from fleet.estate.access import Need
-from fleet.estate.models import Organisation
+from fleet.estate.models import Membership, Organisation
 
 PDF = "application/pdf"
 CSV = "text/csv"
@@ -172,6 +172,19 @@ def company_of(view: ApiView) -> Organisation:
     return organisation
 
 
+def member_of(view: ApiView) -> Membership:
+    """Whose own things are asked for: her wishes, her calendar, a file of all that she sees.
+
+    A service stands for no person, and a token for some properties for a part of what she sees.
+    """
+    from api.problems import Problem
+
+    caller = view.caller
+    if caller.membership is None or (caller.token is not None and not caller.token.all_properties):
+        raise Problem("not-now", "This is a person's own: ask with her token for all properties.")
+    return caller.membership
+
+
 def whole_only(view: ApiView) -> None:
     """For what serves all properties: who sees only some of them does not rule over it."""
     from api.problems import Problem
@@ -184,5 +197,5 @@ def whole_only(view: ApiView) -> None:
 
 __all__ = [
     "CSV", "PDF", "XLSX", "Doors", "File", "Verb", "act", "answered", "as_file", "company_of", "file_of", "listing",
-    "one_of", "single", "whole_only",
+    "member_of", "one_of", "single", "whole_only",
 ]  # fmt: skip

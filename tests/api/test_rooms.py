@@ -51,6 +51,16 @@ def test_a_service_has_no_wishes_and_is_told_nothing(cast: Cast) -> None:
     assert service.read("inbox")["items"] == []
 
 
+def test_a_token_for_some_properties_does_not_speak_for_its_person(cast: Cast) -> None:
+    """Else it could make itself a calendar's address, which shows all that she sees."""
+    narrower = Api(token_for(cast.owner, property_ids=[cast.property.pk]))
+    for path in ("calendar", "reminder-preferences", "reminder-preferences/general"):
+        assert narrower.get(path).status_code == 409, path
+    assert narrower.post("calendar").status_code == 409
+    assert Api(token_for(cast.owner)).read("calendar")["open"] is False
+    assert narrower.patch("reminder-preferences/general", {"hour": 9}, if_match="*").status_code == 409
+
+
 def test_crews_are_given_visits_in_order(api: Api, cast: Cast, api_of: Callable[[str], Api]) -> None:
     body = {"name": "North", "licences": ["licensed_plumber"], "person_ids": [cast.technician.pk]}
     crew = api.post("crews", body).json()
