@@ -35,6 +35,11 @@ NODES, WEIGHTS = np.polynomial.legendre.leggauss(26)
 # of g/k without bound would make the density grow without bound as the shape goes to zero.
 SMALLEST_SHAPE = 0.7
 STEP = 1e-4
+# The log of the norm is smooth in the log of the scale: between the shortest and the longest scale of many heaters it is
+# as good as a polynomial (to 1e-6 for scales a factor of seven apart), which costs a tenth.
+POLYNOMIAL, WIDEST = 9, 6.0
+_PLACES = np.polynomial.chebyshev.chebpts1(POLYNOMIAL)
+_TO_COEFFICIENTS = np.linalg.inv(np.polynomial.chebyshev.chebvander(_PLACES, POLYNOMIAL - 1))
 
 
 def norm_and_mean(q: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -89,8 +94,23 @@ class AgesFound:
             shape = np.maximum(np.exp(theta[:, kind]), SMALLEST_SHAPE)
             linear = self.standing.x_usual[rows] @ theta[:, 2 * kinds : -1].T
             place = theta[:, kinds + kind] - (LOG_LN2 + linear) / shape
-            total -= (place + norm_and_mean(self._removals(place), shape)[0]).sum(axis=0)
+            total -= place.sum(axis=0) + self._summed_norms(place, shape)
         return total
+
+    def _summed_norms(self, log_scale: FloatArray, shape: FloatArray) -> FloatArray:
+        """Sum of log M over heaters (n, S), of a shape (S,): by a polynomial between their least and largest scale."""
+        low, high = log_scale.min(axis=0), log_scale.max(axis=0)
+        if len(log_scale) <= POLYNOMIAL or (high - low).max() > WIDEST:
+            return np.asarray(norm_and_mean(self._removals(log_scale), shape)[0].sum(axis=0))
+        middle, half = (low + high) / 2, np.maximum((high - low) / 2, 1e-9)
+        at = middle + half * _PLACES[:, None]
+        coefficients = _TO_COEFFICIENTS @ norm_and_mean(self._removals(at), shape)[0]
+        u = (log_scale - middle) / half
+        before, power, sums = np.ones_like(u), u, [np.full(len(middle), float(len(u))), u.sum(axis=0)]
+        for _ in range(2, POLYNOMIAL):
+            before, power = power, 2 * u * power - before
+            sums.append(power.sum(axis=0))
+        return np.asarray((coefficients * np.stack(sums)).sum(axis=0))
 
     def _removals(self, log_scale: FloatArray) -> FloatArray:
         return np.asarray(self.standing.removals_per_year * np.exp(np.clip(log_scale, -20, 20)))

@@ -8,12 +8,15 @@ from datetime import date
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from forecasting.episodes import COVARIATES, Episodes, Records, build_episodes
 from forecasting.lifetimes import load_prior
 from forecasting.posterior import Posterior, _active_part, _standing_in, fit
 from forecasting.recurrence import ages_found, norm_and_mean
+from forecasting.standing import Standing
 from forecasting.target import Target, build_target
 
 KIND = "electric_storage"
@@ -100,6 +103,31 @@ def test_the_norm_of_an_age_found_is_its_integral(q: float, shape: float) -> Non
     log_norm, mean = norm_and_mean(np.array([q]), np.array([shape]))
     assert log_norm[0] == pytest.approx(np.log(whole), abs=1e-5)
     assert mean[0] == pytest.approx(quad(lambda u: u * density(u), 0, 40)[0] / whole, abs=1e-4)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.floats(0.8, 5.0), st.floats(5.0, 30.0), st.floats(0.0, 1.5), st.floats(0.003, 0.2))
+def test_the_norms_of_many_ages_are_summed_as_they_are_one_by_one(
+    shape: float, median: float, spread: float, removals: float
+) -> None:
+    n = 50
+    x = np.linspace(-spread, spread, n)[:, None]
+    standing = Standing(
+        np.zeros(n, np.int64),
+        np.zeros(n, np.int64),
+        np.ones(n),
+        x,
+        x,
+        removals,
+        np.ones(n, dtype=bool),
+        False,
+    )
+    theta = np.array([[np.log(shape), np.log(median), 1.0, 0.0]])
+    one_by_one = 0.0
+    for rate in np.log(2) * np.exp(x[:, 0]):
+        scale = median * rate ** (-1 / shape)
+        one_by_one -= np.log(scale) + norm_and_mean(np.array([removals * scale]), np.array([shape]))[0][0]
+    assert ages_found(standing, 1, 1, True).constant(theta)[0] == pytest.approx(one_by_one, abs=1e-4 * n)
 
 
 def target_with_ages(records: Records, hear: bool) -> Target:
