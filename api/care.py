@@ -38,12 +38,12 @@ from api.problems import Problem, pointed
 from api.resources import BulkResult, bulk_shape, each, read_row
 from api.rows import tag_of, written
 from api.usual import listing, single
-from fleet.care import labels, selectors, services
+from fleet.care import labels, services
+from fleet.care.due_list import due_list
 from fleet.care.kinds import task_kinds
 from fleet.care.models import LeakReport, Task, UnsafeFinding
 from fleet.estate.access import Need
-from fleet.estate.calendar import today_of
-from fleet.estate.models import Property
+from fleet.estate.calendar import day_of, today_of
 
 
 class TaskKindsView(ApiView):
@@ -190,10 +190,10 @@ class QueueView(ApiView):
     def get(self, request: Any) -> HttpResponse:
         chosen = property_asked(self)
         organisation = self.caller.organisation
-        today = today_of(organisation, chosen or Property.objects.first())
+        today = today_of(organisation, chosen) if chosen else day_of(organisation)
         days = self.asked.get("days", 60)
-        counts = selectors.due_counts(today, days, [chosen.pk] if chosen else None)
-        rows = [row.__dict__ for row in counts]
+        counts = due_list(today, days, [chosen.pk] if chosen else None)
+        rows = [row.__dict__ for row in counts[0:]]
         return self.answer({"today": today, "until": today + timedelta(days=days), "buildings": rows})
 
 
