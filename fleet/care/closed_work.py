@@ -52,7 +52,7 @@ def sums(first: date, last: date, today: date, place: Property | None) -> dict[s
     open_late = Task.objects.filter(state="open", due_on__lt=today)
     if place is not None:
         open_late = open_late.filter(building__property=place)
-    late = dict(open_late.order_by().values_list("kind").annotate(count=Count("id")))
+    late = dict(open_late.order_by().values_list("kind").annotate(count=Count("*")))
     kinds = [
         KindSums(
             kind.name,

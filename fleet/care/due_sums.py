@@ -46,14 +46,15 @@ class Sums:
 
 
 def count(due: QuerySet[Task], today: date, horizons: Sequence[int]) -> dict[int, Sums]:
-    """The sums of the buildings of some open tasks, counted in the database."""
+    """The sums of the buildings of some open tasks, counted in the database: buildings, since their index alone tells."""
     within = {
-        f"within_{days}": Count("id", filter=Q(due_on__lte=today + timedelta(days=days))) for days in horizons
+        f"within_{days}": Count("building", filter=Q(due_on__lte=today + timedelta(days=days)))
+        for days in horizons
     }
     rows = (
         due.order_by()
         .values_list("building_id", "kind")
-        .annotate(late=Count("id", filter=Q(due_on__lt=today)), earliest=Min("due_on"), **within)
+        .annotate(late=Count("building", filter=Q(due_on__lt=today)), earliest=Min("due_on"), **within)
     )
     kinds = task_kinds()
     found: dict[int, Sums] = {}
