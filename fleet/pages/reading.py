@@ -130,7 +130,7 @@ METRIC: dict[str, Metric] = {
 # What the record keeps in metric units although its readers may not: unit -> (their unit, as above the other way round).
 CUSTOMARY: dict[str, Metric] = {"\u00b0C": Metric("\u00b0F", 1.8, 0, zero=-32 / 1.8)}
 _NUMBER = r"(?<![\w.,-])(-?\d{1,3}(?:,\d{3})+|-?\d+(?:\.\d+)?)"
-_RANGE = rf"{_NUMBER}(?:( to | or | and |–){_NUMBER})?"
+_RANGE = rf"{_NUMBER}(?:( to under | to | or | and |–){_NUMBER})?"
 _UNITS = "|".join(sorted((re.escape(unit) for unit in METRIC), key=len, reverse=True))
 # 'in' alone is also a word: only straight after a number and not before another word.
 _WITH_UNIT = re.compile(rf"{_RANGE}([ \u00a0])({_UNITS})(?![\w/])(?! (?:the|a|an|each|every|all|any|\d))")

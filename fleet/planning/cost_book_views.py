@@ -15,7 +15,10 @@ from fleet.estate.access import GRANTS, MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation
 from fleet.estate.row_numbers import row_number
+from fleet.heaters import values
+from fleet.heaters.dates import UnreadableValue
 from fleet.heaters.models import Kind
+from fleet.pages.reading import in_my_units, measured, scale
 from fleet.planning import services
 from fleet.planning.cost_item_forms import item_entries, items_shown, read_day
 from fleet.planning.models import CostBook, CostLine
@@ -52,6 +55,7 @@ def cost_book(request: HttpRequest) -> HttpResponse:
         "statuses": Status.choices,
         "problems": problems,
         "may_edit": may_edit,
+        "size_unit": measured(0, "gal")[1],
         "growth": _growth_shown(book, request if problems else None),
         "today": today_of(member.organisation),
     }
@@ -165,17 +169,29 @@ def add_line(request: HttpRequest) -> HttpResponse:
             posted.get("kind", ""),
             posted.get("planned_cost", ""),
             posted.get("emergency_cost", ""),
-            float(posted.get("capacity_from_gal") or 0),
-            float(posted["capacity_to_gal"]) if posted.get("capacity_to_gal") else None,
+            _size_gal(posted.get("capacity_from_gal", "")) or 0,
+            _size_gal(posted.get("capacity_to_gal", "")),
         )
-    except ValueError:
-        messages.error(request, "A size is a number of gallons, for instance 40.")
+    except UnreadableValue as error:
+        messages.error(request, in_my_units(f"{error}. Right would be {error.right}."))
         return redirect("planning:cost_book")
     try:
         services.save_cost_lines(organisation, [entry])
     except services.CostBookRefused as refusal:
         for problem in refusal.problems:
-            messages.error(request, problem)
+            messages.error(request, in_my_units(problem))
     else:
         messages.success(request, "The line is added.")
     return redirect("planning:cost_book")
+
+
+def _size_gal(typed: str) -> float | None:
+    """A size in the reader's unit or the one she wrote. What her unit cannot tell from a whole gallon is that gallon:
+    she was shown 189 L for 50 gal, and means the same size by it."""
+    text = typed.strip()
+    if text in ("", "0"):
+        return None if not text else 0.0
+    there = scale("gal")
+    kept = values.parse_quantity(text, values.CAPACITY, there.unit if there else "gal")
+    blur = there.blur if there else 0.0
+    return float(round(kept)) if kept is not None and abs(kept - round(kept)) <= blur else kept

@@ -44,6 +44,7 @@ def test_a_metric_reader_sees_metric_measures(value: float, unit: str, shown: st
         ("water pressure 95 psi, higher than usual", "water pressure 655 kPa, higher than usual"),
         ("drain 1,000 gal in 2 hours", "drain 3,785 L in 2 hours"),
         ("between 40 and 80 psi", "between 276 and 552 kPa"),
+        ("heat pump, 40 to under 55 gal", "heat pump, 151 to under 208 L"),
         ("in 2 in the morning", "in 2 in the morning"),
         ("flush every 12 months", "flush every 12 months"),
         ("tag H-50 gal", "tag H-50 gal"),

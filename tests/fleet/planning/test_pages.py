@@ -16,6 +16,7 @@ from fleet.estate.history import record_change
 from fleet.estate.models import Membership
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
+from fleet.pages.models import ReadingHabit
 from fleet.planning import selectors
 from fleet.planning.models import CostBook, CostLine, ForecastRun
 from fleet.planning.services import ensure_cost_book, request_run, save_price_growth
@@ -202,7 +203,24 @@ def test_a_line_is_added_from_the_page_or_refused_in_words(cast: Cast) -> None:
     posted = {"kind": "gas_tankless", "planned_cost": "1", "emergency_cost": "2", "capacity_from_gal": "9"}
     assert "overlap" in client.post(address, posted, follow=True).content.decode()
     posted["capacity_from_gal"] = "wide"
-    assert "A size is a number of gallons" in client.post(address, posted, follow=True).content.decode()
+    assert "Right would be" in client.post(address, posted, follow=True).content.decode()
+
+
+def test_a_metric_reader_sees_and_gives_the_sizes_of_the_book_in_litres(cast: Cast) -> None:
+    """50 gal are 189.27 L: shown as 189 L, and 189 L given back is the same size (NIST SP 811, appendix B.8)."""
+    ReadingHabit.objects.create(person=cast.planner, units="metric")
+    client = cast.client(cast.planner)
+    address = reverse("planning:add_cost_line")
+    posted = {"kind": "indirect_tank", "planned_cost": "1", "emergency_cost": "2"}
+    with scoped(scope_of_organisation(cast.house)):
+        ensure_cost_book(cast.house).lines.filter(kind="indirect_tank").delete()
+    client.post(address, posted | {"capacity_from_gal": "0", "capacity_to_gal": "189"})
+    client.post(address, posted | {"capacity_from_gal": "189", "capacity_to_gal": "80 gal"})
+    with scoped(scope_of_organisation(cast.house)):
+        sizes = CostLine.objects.filter(kind="indirect_tank").order_by("-book_id", "capacity_from_gal")
+        assert list(sizes.values_list("capacity_from_gal", "capacity_to_gal"))[:2] == [(0, 50), (50, 80)]
+    page = client.get(reverse("planning:cost_book")).content.decode()
+    assert "indirect tank, 189 to under 303 L" in page and "From, L" in page
 
 
 def test_a_member_of_some_properties_sees_no_plan_of_all(cast: Cast, done_run: ForecastRun) -> None:
