@@ -45,7 +45,7 @@ def of_place(found: Any) -> str:
     age = f"{'' if found.age_known else 'assumed '}age, {found.age:.1f} years"
     return (
         f"{words.percent(found.reached)} of its kind still work at its {age}; it has an even chance of another "
-        f"{found.half_gone_after:.1f}"
+        f"{found.half_gone_after:.1f} years"
     )
 
 

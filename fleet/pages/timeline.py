@@ -153,8 +153,8 @@ def _served(row: tuple[Heater, date | None, date, date, date] | None) -> str:
 def _cared_for(told: list[str]) -> str:
     if not told:
         return "no work on it is dated on record"
-    count = "one work" if len(told) == 1 else f"{len(told)} works"
-    return f"{count} on record, the last: {told[-1]}"
+    count = "once" if len(told) == 1 else f"{len(told)} times"
+    return f"worked on {count} by the record, the last: {told[-1]}"
 
 
 def _bounds(heater: Heater, today: date) -> tuple[date | None, date, date, date]:

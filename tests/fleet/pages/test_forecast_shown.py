@@ -226,7 +226,10 @@ def test_a_heater_stands_on_the_curve_of_its_kind(cast: Cast, run: ForecastRun) 
         run.save()
         HeaterOutlook.objects.update(chances=[[1, 0.23, 0.12, 0.34], [3, 0.51, 0.41, 0.62]])
     page = text(cast, cast.owner, "heater", cast.heater.pk)
-    assert "50 % of its kind still work at its age, 10.0 years; it has an even chance of another 2.9" in page
+    assert (
+        "50 % of its kind still work at its age, 10.0 years; it has an even chance of another 2.9 years"
+        in page
+    )
     assert "31 % to 52 %" in page and picture in page
     with scoped(scope_of_organisation(cast.house)):
         found = survival.of_heater(run, forecasts.outlook_of(run, cast.heater.pk), cast.heater.kind)

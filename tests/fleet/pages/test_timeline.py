@@ -71,11 +71,14 @@ def test_its_title_says_how_long_it_served_and_what_was_done_last() -> None:
     ]
     life = timeline.life([unit(1, date(2012, 11, 1), day)], works, 1, TODAY)
     assert findings.of_life(life) == (
-        "In service for 10.0 to 14.0 years; 2 works on record, the last: flushed, 1 Jun 2024"
+        "In service for 10.0 to 14.0 years; worked on 2 times by the record, the last: flushed, 1 Jun 2024"
     )
     gone = {"ending": "tank_leak", "removed_earliest": TODAY, "removed_latest": TODAY}
     life = timeline.life([unit(1, day, day, **gone)], works[:1], 1, TODAY)
-    assert findings.of_life(life) == "It served 10.0 years; one work on record, the last: flushed, 1 Jun 2024"
+    assert (
+        findings.of_life(life)
+        == "It served 10.0 years; worked on once by the record, the last: flushed, 1 Jun 2024"
+    )
 
 
 def test_the_table_holds_all_that_is_drawn() -> None:
