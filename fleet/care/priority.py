@@ -68,10 +68,10 @@ def priority(
     hours = kind.minutes / 60
     per_hour = risk.chance * risk.extra * share / hours * (1 + LATE_YEAR_FACTOR * late / 365)
     money = (
-        f"avoids about {per_hour:,.0f} {risk.currency} of loss per crew hour ({risk.chance:.0%} chance of failing within a year, "
+        f"avoids about {risk.currency} {per_hour:,.0f} of loss per crew hour ({100 * risk.chance:.0f} % chance of failing within a year, "
         f"{risk.source})"
     )
-    short = f"avoids about {per_hour:,.0f} {risk.currency} an hour"
+    short = f"avoids about {risk.currency} {per_hour:,.0f} an hour"
     return Priority(group, per_hour, _sentence(words, money), _sentence(words, short))
 
 

@@ -54,9 +54,10 @@ def of_life(life: Any) -> str:
 
 
 def of_survival(observed: Sequence[Any], model: Sequence[Any]) -> str:
-    """Compared at the last age that both curves reach."""
+    """Compared where the record falls to one half, or at the last age that both curves reach."""
     shared = min(observed[-1]["age"], model[-1]["age"])
-    seen = [row for row in observed if row["age"] <= shared][-1]
+    within = [row for row in observed if row["age"] <= shared]
+    seen = next((row for row in within if row["survival"] <= 0.5), within[-1])
     said = min(model, key=lambda row: abs(row["age"] - seen["age"]))
     return (
         f"At {seen['age']:.0f} years {words.percent(seen['survival'])} still work on record, "

@@ -53,7 +53,7 @@ def test_a_worked_example() -> None:
     assert KINDS["flush"].minutes == 40
     found = priority(KINDS["flush"], TODAY, 30, None, TODAY, Risk(0.12, 1900, "forecast of 1 Jun 2026"))
     assert found.per_hour == pytest.approx(34.2)
-    assert "about 34 USD" in found.why and "12% chance" in found.why and "forecast of 1 Jun 2026" in found.why
+    assert "about USD 34" in found.why and "12 % chance" in found.why and "forecast of 1 Jun 2026" in found.why
 
 
 def test_a_promise_near_goes_before_other_work() -> None:
@@ -86,6 +86,6 @@ def test_the_last_good_forecast_is_used_else_published_lifetimes(in_house: Cast)
         remaining_life_p90_years=5, planned_cost=1500, emergency_cost=2700,
     )  # fmt: skip
     assert (
-        "30% chance of failing within a year, forecast of 1 May 2026"
+        "30 % chance of failing within a year, forecast of 1 May 2026"
         in priorities(tasks, TODAY)[tasks[0].pk].why
     )
