@@ -53,7 +53,9 @@ def test_a_worked_example() -> None:
     assert KINDS["flush"].minutes == 40
     found = priority(KINDS["flush"], TODAY, 30, None, TODAY, Risk(0.12, 1900, "forecast of 1 Jun 2026"))
     assert found.per_hour == pytest.approx(34.2)
-    assert "about USD 34" in found.why and "12 % chance" in found.why and "forecast of 1 Jun 2026" in found.why
+    assert (
+        "about USD 34" in found.why and "12 % chance" in found.why and "forecast of 1 Jun 2026" in found.why
+    )
 
 
 def test_a_promise_near_goes_before_other_work() -> None:
