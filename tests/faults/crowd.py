@@ -132,6 +132,8 @@ def answers_to(fields: list[dict[str, Any]]) -> dict[str, str]:
             found[one["name"]] = next(
                 choice for choice in one["choices"] if choice not in one.get("unsafe", ())
             )
+        else:
+            found[one["name"]] = "as usual"
     return found
 
 
