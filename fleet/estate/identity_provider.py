@@ -46,6 +46,7 @@ class _Client(OAuth2Client):
 class IdentityProvider(OpenIDConnectOAuth2Adapter):
     client_class = _Client
     _expected_nonce = ""
+    _told: dict[str, Any] | None = None
 
     def get_access_token_data(
         self, request: HttpRequest, app: SocialApp, client: Any, pkce_code_verifier: str | None = None
@@ -62,8 +63,9 @@ class IdentityProvider(OpenIDConnectOAuth2Adapter):
         return super().complete_login(request, app, token, **kwargs)
 
     def _fetch_user_info(self, access_token: str) -> dict[str, Any]:
-        self._told: dict[str, Any] = super()._fetch_user_info(access_token)
-        return self._told
+        told: dict[str, Any] = super()._fetch_user_info(access_token)
+        self._told = told
+        return told
 
     def _decode_id_token(self, app: SocialApp, id_token: str) -> dict[str, Any]:
         try:
@@ -79,7 +81,7 @@ class IdentityProvider(OpenIDConnectOAuth2Adapter):
             raise OAuth2Error("The ID token cannot be believed.") from error
         if not hmac.compare_digest(str(claims["nonce"]), self._expected_nonce):
             raise OAuth2Error("The ID token was made for another request.")
-        if str(self._told.get("sub")) != str(claims["sub"]):
+        if self._told is not None and str(self._told.get("sub")) != str(claims["sub"]):
             raise OAuth2Error("The provider's two answers are about different people.")
         jwtkit.verify_jti(claims)
         return claims

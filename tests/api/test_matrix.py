@@ -19,7 +19,7 @@ from fleet.estate.models import Membership, Person
 from fleet.estate.scope import scope_of_organisation, scoped
 from tests.api.conftest import Api, token_for
 from tests.api.estates import content_for, every_operation, fill
-from tests.conftest import Cast
+from tests.conftest import Cast, make_heater
 
 OPERATIONS = list(every_operation())
 ROLES = ("owner", "planner", "technician", "contractor", "viewer")
@@ -175,6 +175,24 @@ def test_a_token_never_does_more_than_it_was_made_for(cast: Cast, rows: dict[str
     for path, method, operation in OPERATIONS:
         answer = ask(reader, method, path, address(path, rows["own"]), rows["own"])
         assert (answer.status_code == 403) == (operation.need.value != "read"), (method, path)
+
+
+def test_rows_beyond_a_token_s_properties_are_missing_rows(
+    cast: Cast, rows: dict[str, dict[str, int]]
+) -> None:
+    """An owner's token for one property, and rows of another property of her own house."""
+    with scoped(scope_of_organisation(cast.house, actor="test")):
+        other = make_heater(cast.house, "Cedar Yard", "C-1").position.building.property_id
+    api = Api(token_for(cast.owner, property_ids=[other]))
+    own = rows["own"]
+    for path, method, _ in OPERATIONS:
+        if "<number:pk>" in path:
+            beyond = ask(api, method, path, address(path, own), own)
+            missing = ask(api, method, path, address(path, None), own)
+            where = f"{method} {path}: {beyond.status_code} and {missing.status_code}"
+            assert beyond.status_code == missing.status_code, where
+            assert beyond.body == missing.body, where
+            assert beyond.status_code in (403, 404, 409, 422), where
 
 
 def test_an_unknown_address_is_a_problem_and_not_a_page(cast: Cast) -> None:
