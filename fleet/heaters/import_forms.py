@@ -68,6 +68,11 @@ class SheetShown:
     kinds: list[Choice]
     columns: list[ColumnShown]
 
+    @property
+    def left_out(self) -> list[str]:
+        """Headings that nothing is taken from."""
+        return [column.heading for column in self.columns if column.choices[0].chosen]
+
 
 def field_label(name: str) -> str:
     label = NAMES.get(name, name)

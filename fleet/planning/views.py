@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
+from fleet.heaters.models import Heater
 from fleet.planning import downloads, explained, selectors, services
 from fleet.planning.models import ForecastRun
 
@@ -39,6 +40,7 @@ def plan(request: HttpRequest) -> HttpResponse:
     context: dict[str, Any] = {
         "open_runs": list(selectors.open_runs(_organisation_id(request))),
         "plan": None,
+        "heaters_on_record": latest is not None or Heater.objects.filter(ending="").exists(),
         "today": today_of(cast(MemberRequest, request).organisation),
     }
     if latest is not None:

@@ -41,6 +41,7 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
     page = client.get(columns.url)
     assert b"Install date" in page.content
     assert b'value="installed" selected' in page.content
+    assert b"Nothing is taken from" not in page.content
     preview = client.post(columns.url, follow=True)
     assert b"dishwasher" in preview.content
     assert tags(cast) == {"H-1"}
@@ -50,10 +51,18 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
     assert work_off() >= 1
     done = client.get(batch_page)
     assert b"Taken in" in done.content
+    assert reverse("planning:plan").encode() in done.content.split(b"<main", 1)[1], "what comes next is said"
     assert tags(cast) == {"H-1", "W-1"}
     refused = client.get(batch_page + "refused/0/").content.decode("utf-8-sig").splitlines()
     assert refused[0].startswith("Site,Bldg,Location,WH #,Type,Fuel,Size,Install date,")
     assert refused[1].startswith("Willow Bend,1,Closet 2,W-2,dishwasher,,50 gal,2015,3,")
+
+
+def test_columns_that_nothing_is_taken_from_are_named(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    content = SHEET.replace(b"Install date", b"Install date,Paint,Last flush").replace(b"\n", b",x,x\n")
+    page = client.get(send(client, content.replace(b"Last flush,x,x", b"Last flush")).url).content.decode()
+    assert "Nothing is taken from: Paint, Last flush." in page
 
 
 def test_all_or_nothing_takes_nothing_when_a_row_is_refused(cast: Cast) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.estate.models import Job, Membership
+from fleet.estate.models import Job, Membership, Organisation
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.planning.models import CostBook, CostLine, ForecastRun
 from tests.conftest import Cast
@@ -45,3 +46,18 @@ def test_they_are_gone_when_the_record_shows_each_done(cast: Cast) -> None:
     assert "First steps" not in page_of(cast, "owner")
     Membership.objects.filter(organisation=house).exclude(person=cast.owner).delete()
     assert "Invite the crew" in page_of(cast, "owner")
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["pages:heaters", "pages:properties", "planning:plan", "care:queue", "heaters_export:data_quality"],
+)
+def test_an_empty_page_says_what_fills_it_to_those_who_may(cast: Cast, name: str) -> None:
+    empty = Organisation.objects.create(name="Empty Homes (invented)", invented=True)
+    Membership.objects.filter(person=cast.planner).update(organisation=empty)
+    Membership.objects.filter(person=cast.technician).update(organisation=empty)
+    door = f'href="{reverse("heaters:import_start")}"'
+    page = cast.client(cast.planner).get(reverse(name)).content.decode().split("<main", 1)[1]
+    assert door in page
+    assert "Make the first forecast" not in page and "Nothing that the plan asks for" not in page
+    assert door not in cast.client(cast.technician).get(reverse(name)).content.decode().split("<main", 1)[1]
