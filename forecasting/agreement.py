@@ -22,6 +22,9 @@ MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 2_000, 30_000
 # sound (chances spread evenly) and where a hidden policy made them (all at or below 0.01); judgement.
 LEAST_CHANCE = 0.015
 
+# In log evidence, for ages that tell only of buildings: a record that is silent changes nothing.
+LEAST_GAIN = 0.1
+
 
 def hear_ages(
     record: Target,
@@ -59,7 +62,8 @@ def hear_ages(
         )
     weighed = replace(record, ages=ages_found(standing, record.n_kinds, len(record.failures), False))
     other = climb(weighed, top.point.theta)
-    return (weighed, other, "") if _log_evidence(other) > _log_evidence(top) else (record, top, "")
+    gain = _log_evidence(other) - _log_evidence(top)
+    return (weighed, other, "") if gain > LEAST_GAIN else (record, top, "")
 
 
 def _log_evidence(top: Top) -> float:

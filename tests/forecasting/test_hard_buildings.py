@@ -184,6 +184,15 @@ def test_where_the_record_speaks_against_it_the_ages_tell_nothing_of_the_buildin
     assert np.array_equal(told.log_shape, deaf.log_shape)
 
 
+def test_a_record_of_one_day_does_not_yet_say_which_buildings_are_hard() -> None:
+    episodes, standing = hard_and_soft(5, 40)
+    today = replace(
+        episodes, exit_age=episodes.entry_age + 1 / 365, event=np.zeros(len(episodes.event), dtype=bool)
+    )
+    told, deaf = (fit(e, PRIOR, 100, 1) for e in (replace(today, standing=standing), today))
+    assert np.array_equal(told.z, deaf.z)
+
+
 def test_ages_shaped_by_plans_tell_nothing() -> None:
     episodes, standing = hard_and_soft(3, 40)
     planned = replace(episodes, standing=replace(standing, by_plan=True))
