@@ -267,14 +267,19 @@ def building_multiplier(failures: FloatArray, exposure: FloatArray, c: FloatArra
     return np.asarray((c + failures) / (c + exposure))
 
 
+def concentration_slope(eta: float) -> float:
+    """Derivative of c = 1/v by eta."""
+    place = float(expit(eta))
+    return -_LOG_WIDTH * place * (1 - place) / float(dispersion_of(eta))
+
+
 def dispersion_derivatives(
     failures: FloatArray, exposure: FloatArray, eta: float
 ) -> tuple[float, float, FloatArray]:
     """First and second derivative of the building terms by eta, and the mixed one by eta and each E_b."""
-    v = float(dispersion_of(eta))
-    c, place = 1 / v, float(expit(eta))
+    c, place = 1 / float(dispersion_of(eta)), float(expit(eta))
     slope = _LOG_WIDTH * place * (1 - place)  # d log v / d eta
-    c_1 = -c * slope
+    c_1 = concentration_slope(eta)
     c_2 = c * slope**2 - c * slope * (1 - 2 * place)
     z = building_multiplier(failures, exposure, c)
     first = (digamma(failures + c) - digamma(c) + np.log(c) + 1 - np.log(c + exposure) - z).sum()

@@ -258,7 +258,11 @@ def _add_buildings(
     if count_slopes is not None:
         gradient += (digamma(c + counts) - np.log(c + exposure)) @ count_slopes
         across = count_slopes.T @ (slopes / (c + exposure)[:, None])
-        hessian += count_slopes.T @ (count_slopes * polygamma(1, c + counts)[:, None]) - across - across.T
+        bend = polygamma(1, c + counts)
+        hessian += count_slopes.T @ (count_slopes * bend[:, None]) - across - across.T
+        of_eta = count_slopes[:, :-1].T @ (bend - 1 / (c + exposure)) * hazard.concentration_slope(theta[-1])
+        hessian[-1, :-1] += of_eta
+        hessian[:-1, -1] += of_eta
     first_eta, second_eta, cross = hazard.dispersion_derivatives(counts, exposure, theta[-1])
     gradient[-1] += first_eta
     hessian[-1, -1] += second_eta
