@@ -17,8 +17,9 @@ from fleet.care.models import Crew, Visit
 from fleet.care.services import CareRefused
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Property
+from fleet.estate.models import Building, Job, Property
 from fleet.estate.row_numbers import row_number
+from fleet.pages.words import how_many
 
 DAYS_SHOWN = 60
 PER_LEAF = 20
@@ -42,6 +43,9 @@ def visits(request: HttpRequest) -> HttpResponse:
         "first": first,
         "last": last,
         "building": building,
+        "laying": Job.objects.filter(
+            kind="lay_visits", state__in=[Job.State.WAITING, Job.State.RUNNING]
+        ).first(),
     }
     rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
     return render(request, "care/visits.html", values | rights | {"crews": Crew.objects.all()})
@@ -52,7 +56,9 @@ def visits(request: HttpRequest) -> HttpResponse:
 def plan(request: HttpRequest, pk: int) -> HttpResponse:
     building: Building = get_object_or_404(Building.objects.select_related("property__organisation"), pk=pk)
     laid = verbs.plan_visits(building, today_of(building.property.organisation, building.property))
-    messages.success(request, f"{laid.tasks} tasks laid out as {laid.visits} visits.")
+    messages.success(
+        request, f"Laid out: {how_many(laid.tasks, 'task')} as {how_many(laid.visits, 'visit')}."
+    )
     return redirect("care:visits")
 
 

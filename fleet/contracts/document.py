@@ -9,7 +9,7 @@ from typing import Any
 
 from fleet.care.kinds import task_kinds
 from fleet.contracts.models import Offer, SurveyLine
-from fleet.pages.words import a_day
+from fleet.pages.words import a_day, how_many
 
 Verdict = SurveyLine.Verdict
 LAYOUT = Path(__file__).resolve().parent / "offer.typ"
@@ -92,7 +92,7 @@ def _reasons(offer: Offer) -> list[str]:
     """Why this price, as far as it is the client's business: the heaters, their age, their water, what is promised."""
     figures = offer.priced
     expected, lines = figures["expected"], figures["enrolled"]
-    words = [f"{lines} heaters are taken on, {figures['limited']} of them without replacement."]
+    words = [f"Taken on: {how_many(lines, 'heater')}, {figures['limited']} of them without replacement."]
     words.append(
         f"Planned: about {expected['care_hours']:.0f} hours of care in {expected['care_trips']:.0f} trips over the term."
     )

@@ -21,6 +21,7 @@ from fleet.estate.happenings import announce
 from fleet.estate.models import Organisation
 from fleet.estate.scope import Level, scope_of_organisation, scoped
 from fleet.heaters.models import Heater, ServiceRecord
+from fleet.pages.words import how_many
 
 FIRST_ROUND_DAYS = 60  # care not done within its interval is promised within so many days of the start
 TOLD_BEFORE_END_DAYS = (90, 30)
@@ -168,7 +169,7 @@ def _tell(contract: Contract, today: date) -> int:
 
 def _tell_no_access(contract: Contract, missing: int) -> None:
     sentence = (
-        f"{contract.client} no longer opens {missing} heaters under contract to you: their promised care cannot be "
+        f"{contract.client} no longer opens {how_many(missing, 'heater')} under contract to you: the promised care cannot be "
         "done. Ask for the access again."
     )
     _announce(contract, f"access {contract.pk} {missing}", sentence, urgent=True)

@@ -16,6 +16,7 @@ from fleet.estate.models import Membership, Organisation, Person, Property
 from fleet.estate.people_rows import Invitation
 from fleet.estate.scope import unscoped
 from fleet.estate.security_log import note
+from fleet.pages.words import how_many
 
 INVITATION_LASTS = timedelta(days=7)
 SALT = "fleet.estate.invitation"
@@ -42,7 +43,7 @@ def _checked_reach(
 
 
 def _reach_words(properties: list[Property] | None) -> str:
-    return "all properties" if properties is None else f"{len(properties)} properties"
+    return "all properties" if properties is None else how_many(len(properties), "property", "properties")
 
 
 @transaction.atomic

@@ -15,6 +15,7 @@ from fleet.estate.models import Organisation, Property
 from fleet.heaters import record_reading
 from fleet.heaters.gap_words import OF_BUILDING, WORDS
 from fleet.heaters.record_reading import Look
+from fleet.pages.words import how_many
 
 if TYPE_CHECKING:
     from forecasting.episodes import Records
@@ -198,13 +199,15 @@ def _other(organisation: Organisation, look: Look) -> list[str]:
             "was written down; until then its heaters teach the forecast less. Fill in 'records since'."
         )
     if look.undated:
-        found.append(f"{look.undated} ended heaters have no date of ending. Even the year helps.")
+        found.append(
+            f"No date of ending is on record of {how_many(look.undated, 'ended heater')}. Even the year helps."
+        )
     if look.uncaused:
         found.append(
-            f"{look.uncaused} heaters were removed without a cause. Say whether they failed or were replaced as planned."
+            f"No cause is on record of {how_many(look.uncaused, 'removed heater')}: failed, or replaced as planned?"
         )
     if look.unnumbered:
         found.append(
-            f"{look.unnumbered} heaters in service have no serial number; it often holds the year made."
+            f"No serial number is on record of {how_many(look.unnumbered, 'heater')} in service; it often holds the year made."
         )
     return found

@@ -36,6 +36,7 @@ from fleet.heaters.models import Heater, ImportBatch, RememberedHeading, Service
 from fleet.heaters.refused import refused_files
 from fleet.heaters.register import HEATER_COLUMNS, OnRecord, Place
 from fleet.heaters.workbook import Workbook, decode, open_workbook
+from fleet.pages.words import how_many
 
 CHUNK = 2000
 SHOWN_REMARKS = 500
@@ -200,7 +201,7 @@ def accept(
             if all_or_nothing and comparison.refusals:
                 count = comparison.counts["refused"]
                 raise NothingTaken(
-                    f"{count} rows were refused and all or nothing was asked for: nothing was imported."
+                    f"Refused: {how_many(count, 'row')}. All or nothing was asked for, so nothing was imported."
                 )
             take(comparison.plan, batch)
             _finish(batch, comparison, as_of, all_or_nothing)

@@ -51,6 +51,11 @@ def an_age(earliest: date | None, latest: date | None, today: date) -> str:
     return f"{least:.1f} to {greatest:.1f} years"
 
 
+def how_many(count: int, one: str, many: str = "") -> str:
+    """'1 heater', '2,000 heaters', '3 properties'."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
 def money(amount: Decimal | float | None, currency: str = "USD") -> str:
     """Whole units with thousands apart: USD 12,400."""
     return NOT_KNOWN if amount is None else f"{currency} {Decimal(str(amount)):,.0f}"

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.heaters.workbook_bounds import UnreadableFile
+from fleet.pages.words import how_many
 from fleet.planning import cost_book_files, services
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -56,8 +57,8 @@ def import_cost_book(request: HttpRequest) -> HttpResponse:
         except UnreadableFile as problem:
             context |= {"problems": [str(problem)], "status": 422}
         else:
-            left = f" {len(taken.refused)} rows were left out." if taken.refused else ""
-            messages.success(request, f"{taken.count} prices were read from {name}.{left}")
+            left = f" Left out: {how_many(len(taken.refused), 'row')}." if taken.refused else ""
+            messages.success(request, f"Read from {name}: {how_many(taken.count, 'price')}.{left}")
             return redirect("planning:cost_book")
     return render(request, "planning/cost_book_import.html", context, status=cast(int, context["status"]))
 

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
+from django.urls import reverse
 
 from fleet.care import labels, services
 from fleet.care.models import Label, LeakReport, Task, UnsafeFinding
@@ -248,3 +249,15 @@ def test_a_property_sets_its_own_interval_with_a_source(crew: Cast) -> None:
     assert "house rule 7" in page
     work_off()
     assert task_of(crew, "flush").due_on == date(2024, 7, 10)
+
+
+def test_while_the_queue_is_laid_out_the_page_says_so_and_looks_again(cast: Cast) -> None:
+    client = cast.client(cast.technician)
+    page = client.get(reverse("care:visits")).content.decode()
+    assert "No visit is laid out yet." in page and "http-equiv" not in page
+    client.post(reverse("care:lay_out"))
+    page = client.get(reverse("care:visits")).content.decode()
+    assert "The queue is being laid out" in page and 'http-equiv="refresh"' in page
+    assert "No visit is laid out yet." not in page
+    work_off()
+    assert "being laid out." not in client.get(reverse("care:visits")).content.decode()

@@ -70,3 +70,9 @@ def test_no_and_zero_are_not_unknown() -> None:
     assert words.yes_no(False) == "no"
     assert words.a_number(0, "psi") == "0 psi"
     assert words.a_number(None, "psi") == "not known"
+
+
+def test_one_is_not_many() -> None:
+    assert words.how_many(1, "heater") == "1 heater"
+    assert words.how_many(0, "heater") == "0 heaters"
+    assert words.how_many(2000, "property", "properties") == "2,000 properties"
