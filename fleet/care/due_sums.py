@@ -25,7 +25,8 @@ BUILDINGS_AT_ONCE = 1000
 MARKS_AT_ONCE = 20_000
 WATCHED = (
     marks.Watched(
-        "care_task", "care_duemark", "building_id", "building_id", "{key}", ("building_id", "kind", "due_on", "state")
+        "care_task", "care_duesum", "care_duemark", "building_id", "building_id", "{key}",
+        ("building_id", "kind", "due_on", "state"),
     ),
 )  # fmt: skip
 
@@ -92,21 +93,19 @@ def recount() -> bool:
 @transaction.atomic
 def forget() -> None:
     """Believe no kept sum: every building is counted anew."""
-    with unscoped("sums are kept for every organisation"):
-        _alone()
-        DueSum.objects.all().delete()
-        marks.mark_all(WATCHED, connection)
+    _alone()
+    marks.forget(WATCHED, connection)
 
 
 @transaction.atomic
 def _marked() -> bool:
     _alone()
-    found = list(DueMark.objects.order_by("id").values_list("id", "building_id")[:MARKS_AT_ONCE])
-    chosen = set(list(dict.fromkeys(building_id for _, building_id in found))[:BUILDINGS_AT_ONCE])
+    found = DueMark.objects.order_by("id").values_list("building_id", flat=True)[:MARKS_AT_ONCE]
+    chosen = list(dict.fromkeys(found))[:BUILDINGS_AT_ONCE]
+    # Marks go first: whatever set one that is taken away here is seen by the count that follows.
+    DueMark.objects.filter(building_id__in=chosen).delete()
     _count_anew(chosen)
-    done = [number for number, building_id in found if building_id in chosen]
-    DueMark.objects.filter(pk__in=done).delete()
-    return bool(found)
+    return bool(chosen)
 
 
 @transaction.atomic
@@ -121,7 +120,7 @@ def _outdated(organisation: Organisation) -> bool:
 def _alone() -> None:
     """One at a time: two who count the same building could each write what the other has already overtaken.
 
-    Marks are read and tasks counted after this, so each sees at least what the marks speak of.
+    Marks are taken away and tasks counted after this, so the count sees at least what the marks spoke of.
     """
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:

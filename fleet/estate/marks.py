@@ -17,9 +17,10 @@ from django.db import connections
 @dataclass(frozen=True)
 class Watched:
     """A table whose rows bear on a place's sums. `place` leads from `key` of a row to the place, `columns` are those
-    that matter when a row is altered (none named: all do)."""
+    that matter when a row is altered (none named: all do). `sums` and `marks` are tables too."""
 
     table: str
+    sums: str
     marks: str
     place_column: str
     key: str
@@ -32,27 +33,25 @@ class Watched:
 
 
 def install(watched: tuple[Watched, ...], using: str) -> None:
-    """Put the triggers in place where they are missing; every place that they watch counts as changed then."""
+    """Put the triggers in place. Where one was missing, who knows what has changed: no kept sum is believed."""
     connection = connections[using]
     tables = set(connection.introspection.table_names())
-    there = trigger_names(connection)
-    for one in watched:
-        if one.table not in tables or one.marks not in tables:
-            continue
-        standing = all(one.name(event) in there for event in one.events)
-        with connection.cursor() as cursor:
-            for event in one.events:
-                for statement in _statements(connection.vendor, one, event, one.name(event) in there):
-                    cursor.execute(statement)
-            if not standing:
-                cursor.execute(_mark_of(one, one.table))
-
-
-def mark_all(watched: tuple[Watched, ...], connection: Any) -> None:
-    """Count every place that the watched rows lead to as changed."""
+    watched = tuple(one for one in watched if {one.table, one.sums, one.marks} <= tables)
+    gone = missing(watched, connection)
     with connection.cursor() as cursor:
         for one in watched:
-            cursor.execute(_mark_of(one, one.table))
+            for event in one.events:
+                for statement in _statements(connection.vendor, one, event, one.name(event) not in gone):
+                    cursor.execute(statement)
+    if gone:
+        forget(watched, connection)
+
+
+def forget(watched: tuple[Watched, ...], connection: Any) -> None:
+    """Drop the sums and mark every place that the first of the tables leads to: others have nothing to be counted."""
+    with connection.cursor() as cursor:
+        cursor.execute(f"DELETE FROM {watched[0].sums}")
+        cursor.execute(_mark_of(watched[0], watched[0].table))
 
 
 def missing(watched: tuple[Watched, ...], connection: Any) -> list[str]:

@@ -45,7 +45,7 @@ _ALTERED = ("update",)
 
 def _watched(table: str, key: str, place: str = "{key}", **more: Any) -> marks.Watched:
     led = place if place == "{key}" else f"({place})"
-    return marks.Watched(table, "heaters_recordmark", "property_id", key, led, **more)
+    return marks.Watched(table, "heaters_recordsum", "heaters_recordmark", "property_id", key, led, **more)
 
 
 WATCHED = (
@@ -150,20 +150,18 @@ def recount() -> bool:
 @transaction.atomic
 def forget() -> None:
     """Believe no kept sum: every property is counted anew."""
-    with unscoped("sums are kept for every organisation"):
-        _alone()
-        RecordSum.objects.all().delete()
-        marks.mark_all(WATCHED, connection)
+    _alone()
+    marks.forget(WATCHED, connection)
 
 
 @transaction.atomic
 def _marked() -> bool:
     _alone()
-    found = list(RecordMark.objects.order_by("id").values_list("id", "property_id")[:MARKS_AT_ONCE])
-    chosen = set(list(dict.fromkeys(property_id for _, property_id in found))[:PROPERTIES_AT_ONCE])
+    found = RecordMark.objects.order_by("id").values_list("property_id", flat=True)[:MARKS_AT_ONCE]
+    chosen = list(dict.fromkeys(found))[:PROPERTIES_AT_ONCE]
+    RecordMark.objects.filter(property_id__in=chosen).delete()
     _count_anew(chosen)
-    RecordMark.objects.filter(pk__in=[number for number, place in found if place in chosen]).delete()
-    return bool(found)
+    return bool(chosen)
 
 
 @transaction.atomic
@@ -177,7 +175,7 @@ def _outdated(organisation: Organisation) -> bool:
 
 
 def _alone() -> None:
-    """One at a time, and before marks are read: see `fleet/care/due_sums.py`."""
+    """One at a time, and marks go before the count: see `fleet/care/due_sums.py`."""
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_advisory_xact_lock(hashtext('record sums'))")

@@ -164,6 +164,18 @@ def test_what_bears_on_no_sum_marks_nothing(houses: Cast) -> None:
         assert list(DueMark.objects.values_list("building_id", flat=True).distinct()) == [row.building_id]
 
 
+def test_a_building_marked_many_times_is_counted_once(houses: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
+    count_all()
+    monkeypatch.setattr(due_sums, "MARKS_AT_ONCE", 1)
+    with scoped(scope_of_organisation(houses.house)):
+        for days in (1, 2, 3):
+            row = Task.objects.filter(state="open", building=houses.building)[0]
+            row.due_on += timedelta(days=days)
+            row.save()
+        assert due_sums.recount()
+        assert not DueMark.objects.exists()
+
+
 def test_a_sum_put_wrong_by_hand_is_found_by_the_doctor(houses: Cast) -> None:
     count_all()
     said = [one for one in examine() if one.part == "kept sums"]
