@@ -16,6 +16,7 @@ from django.conf import settings
 from django.db.models import QuerySet
 from django.utils import timezone
 
+from fleet.care.bulk import refresh_statistics
 from fleet.estate.acting import Acting
 from fleet.estate.background import Running, register
 from fleet.estate.models import Job
@@ -40,6 +41,7 @@ def tidy_up(job: Running) -> dict[str, int]:
         state__in=[Delivery.State.SENT, Delivery.State.NOT_TOLD], due_at__lt=now - DELIVERIES_KEPT
     )
     import_module(settings.SESSION_ENGINE).SessionStore.clear_expired()
+    refresh_statistics()
     outlooks = HeaterOutlook.objects.filter(run__in=_done_with(job.row.organisation_id, now))
     return {"jobs": _let_go(jobs), "deliveries": _let_go(told), "outlooks": _let_go(outlooks)}
 

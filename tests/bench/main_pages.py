@@ -76,7 +76,7 @@ def addresses() -> dict[str, Callable[[int], str]]:
         "API heaters": of("/api/v1/heaters?limit=100&property_id={}", [row.pk for row in properties]),
         "API heaters, all": lambda turn: "/api/v1/heaters?limit=100",
         "API tasks": lambda turn: "/api/v1/tasks?limit=100&state=open",
-        "API services": lambda turn: "/api/v1/services?limit=100",
+        "API services": lambda turn: "/api/v1/service-records?limit=100",
         "API changes": lambda turn: "/api/v1/changes?limit=100",
     }
 

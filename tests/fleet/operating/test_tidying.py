@@ -6,8 +6,10 @@ from datetime import timedelta
 
 import pytest
 from django.contrib.sessions.models import Session
+from django.db import connection
 from django.utils import timezone
 
+from fleet.care.models import Task
 from fleet.estate import background
 from fleet.estate.models import HistoryEntry, Job
 from fleet.estate.scope import unscoped
@@ -108,3 +110,19 @@ def test_the_forecast_in_use_keeps_its_heaters_however_old_it_is(in_house: Cast)
     only = run(in_house, 500)
     tidy(in_house)
     assert HeaterOutlook.objects.filter(run=only).count() == 1
+
+
+def test_the_database_is_told_how_large_its_tables_are(in_house: Cast) -> None:
+    """Without it SQLite reads all open tasks of a house where those of one heater are asked for."""
+    Task.objects.create(
+        organisation=in_house.house, heater=in_house.heater, kind="flush", due_on="2026-01-01", rule="x", reason="x"
+    )  # fmt: skip
+    known = {
+        "sqlite": "SELECT COUNT(*) FROM sqlite_stat1 WHERE tbl = 'care_task'",
+        "postgresql": "SELECT reltuples FROM pg_class WHERE relname = 'care_task'",
+    }
+    tidy(in_house)
+    with connection.cursor() as cursor:
+        cursor.execute(known[connection.vendor])
+        [number] = cursor.fetchone() or (0,)
+    assert number > 0
