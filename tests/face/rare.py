@@ -30,6 +30,7 @@ from fleet.estate.models import Membership, Organisation, Person, Property  # no
 from fleet.estate.scope import scope_of_organisation, scoped  # noqa: E402
 from fleet.planning import capital, reports, selectors  # noqa: E402
 from fleet.reminders import escalation, preferences  # noqa: E402
+from tests.face.walk import SECOND  # noqa: E402
 
 Pages = Iterator[tuple[str, str]]
 
@@ -46,7 +47,8 @@ def _doors(house: Organisation) -> Pages:
         yield "nobody", reverse("estate:join", args=[people.secret_of(invitation)])
     yield "technician", reverse("estate:join", args=[people.secret_of(invitation)])
     yield "nobody", reverse("estate:join", args=["made-up"])
-    person = _person("viewer")
+    person = Person.objects.create_user(*SECOND, name="Second factor (invented)")
+    Membership.objects.create(organisation=house, person=person, role=Membership.Role.VIEWER)
     arguments = [urlsafe_base64_encode(force_bytes(person.pk)), default_token_generator.make_token(person)]
     yield "nobody", reverse("estate:new_password", args=arguments)
     yield "nobody", reverse("estate:new_password", args=["MQ", "made-up"])

@@ -30,11 +30,13 @@ SEATS = {
     "owner": "owner",
     "planner": "planner",
     "technician": "technician",
+    "viewer": "viewer",
     "company": "owner, plumbing company",
     "fitter": "technician, plumbing company",
     "nobody": "",
-    "second factor": "viewer",
+    "second factor": "second factor",
 }
+SECOND = ("second@almanac.example", "invented-second-factor-1")  # asked for a second factor, made by `rare`
 PATIENCE = 600_000  # milliseconds: a busy machine is no fault of a page
 # Files to save, not pages to read.
 FILES = re.compile(
@@ -170,6 +172,7 @@ def walking(
         place = folder or Path(made)
         with demonstration(place, **SETTINGS) as people, sync_playwright() as driver:
             rare = _rare_pages(place)
+            people = people | {"second factor": SECOND}
             browser = driver.chromium.launch(executable_path=CHROMIUM, args=list(QUIET))
             with seats_taken(browser, people, seats) as taken:
                 dead: list[str] = []
