@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
+from random import Random
 
 import pytest
 from django.core.management import call_command
-from django.db import connection
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
@@ -196,3 +198,48 @@ def test_a_release_that_changes_the_minutes_counts_anew(houses: Cast) -> None:
     count_all()
     with unscoped("looking at all"):
         assert not DueSum.objects.filter(counted_by="before").exists()
+
+
+@pytest.mark.services
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
+@pytest.mark.django_db(transaction=True)
+def test_changes_and_counts_at_the_same_time_leave_no_false_sum(houses: Cast) -> None:
+    """Two who change tasks in transactions of several steps, and two who count, all at once."""
+    count_all()
+    with unscoped("tasks of all"):
+        numbers = list(Task.objects.filter(state="open").order_by("id").values_list("id", flat=True))
+
+    def change(seed: int) -> None:
+        chance = Random(seed)
+        try:
+            with unscoped("changing at random"):
+                for _ in range(40):
+                    with transaction.atomic():
+                        # In the order of their numbers, as the verbs lock them.
+                        for number in sorted(chance.sample(numbers, 3)):
+                            due_on = DAY + timedelta(days=chance.randint(-90, 400))
+                            Task.objects.filter(pk=number).update(due_on=due_on)
+        finally:
+            connection.close()
+
+    def count(turns: int) -> None:
+        try:
+            for _ in range(turns):
+                due_sums.recount()
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(4) as pool:
+        work = [
+            pool.submit(change, 1),
+            pool.submit(change, 2),
+            pool.submit(count, 40),
+            pool.submit(count, 40),
+        ]
+        for one in work:
+            one.result()
+    same(scope_of_organisation(houses.house))
+    assert due_sums.wrong() == []
+    count_all()
+    same(scope_of_organisation(houses.house))
+    assert due_sums.wrong() == []
