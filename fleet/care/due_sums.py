@@ -181,4 +181,6 @@ def wrong(most: int = 200) -> list[int]:
                     row.building_id in counted) else []  # fmt: skip
                 if not now or any(getattr(now[0], name) != getattr(row, name) for name in _KEPT):
                     found.append(row.building_id)
-        return found
+        # What changed while this compared bears a mark by now.
+        since = set(DueMark.objects.filter(building_id__in=found).values_list("building_id", flat=True))
+        return [number for number in found if number not in since]

@@ -251,7 +251,9 @@ def wrong(most: int = 20) -> list[int]:
                 [now] = _rows(row.organisation_id, [row.property_id], row.looked_on)
             if any(_plain(getattr(now, name)) != _plain(getattr(row, name)) for name in KEPT):
                 found.append(row.property_id)
-        return found
+        # What changed while this compared bears a mark by now.
+        since = set(RecordMark.objects.filter(property_id__in=found).values_list("property_id", flat=True))
+        return [number for number in found if number not in since]
 
 
 def _plain(value: Any) -> Any:

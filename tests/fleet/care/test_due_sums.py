@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from random import Random
@@ -204,42 +205,43 @@ def test_a_release_that_changes_the_minutes_counts_anew(houses: Cast) -> None:
 @pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
 @pytest.mark.django_db(transaction=True)
 def test_changes_and_counts_at_the_same_time_leave_no_false_sum(houses: Cast) -> None:
-    """Two who change tasks in transactions of several steps, and two who count, all at once."""
+    """Two who change tasks in transactions of several steps, two who count, and one who looks, all at once."""
     count_all()
     with unscoped("tasks of all"):
         numbers = list(Task.objects.filter(state="open").order_by("id").values_list("id", flat=True))
+    working = [True]
 
     def change(seed: int) -> None:
         chance = Random(seed)
+        with unscoped("changing at random"):
+            for _ in range(100):
+                with transaction.atomic():
+                    # In the order of their numbers, as the verbs lock them.
+                    for number in sorted(chance.sample(numbers, 2)):
+                        due_on = DAY + timedelta(days=chance.randint(-90, 400))
+                        Task.objects.filter(pk=number).update(due_on=due_on)
+
+    def count() -> None:
+        while working:
+            due_sums.recount()
+
+    def closing(work: Callable[..., None], *given: int) -> None:
         try:
-            with unscoped("changing at random"):
-                for _ in range(40):
-                    with transaction.atomic():
-                        # In the order of their numbers, as the verbs lock them.
-                        for number in sorted(chance.sample(numbers, 3)):
-                            due_on = DAY + timedelta(days=chance.randint(-90, 400))
-                            Task.objects.filter(pk=number).update(due_on=due_on)
+            work(*given)
         finally:
             connection.close()
 
-    def count(turns: int) -> None:
-        try:
-            for _ in range(turns):
-                due_sums.recount()
-        finally:
-            connection.close()
-
+    found: list[int] = []
     with ThreadPoolExecutor(4) as pool:
-        work = [
-            pool.submit(change, 1),
-            pool.submit(change, 2),
-            pool.submit(count, 40),
-            pool.submit(count, 40),
-        ]
-        for one in work:
+        counting = [pool.submit(closing, count) for _ in range(2)]
+        changing = [pool.submit(closing, change, seed) for seed in (1, 2)]
+        while not all(one.done() for one in changing):
+            found += due_sums.wrong()
+        working.clear()
+        for one in (*changing, *counting):
             one.result()
+    assert found == []
     same(scope_of_organisation(houses.house))
-    assert due_sums.wrong() == []
     count_all()
     same(scope_of_organisation(houses.house))
     assert due_sums.wrong() == []
