@@ -95,7 +95,7 @@ def _money(house: Organisation) -> Pages:
 
 def _telling(house: Organisation) -> Pages:
     escalation.add_rule(house, _person("planner").pk, 30)
-    token = preferences.stop_token(_person("planner").pk, "digest")
+    token = preferences.stop_token(_person("planner").pk, preferences.DIGESTS)
     yield "nobody", reverse("reminders:stop", args=[token])
     yield "nobody", reverse("reminders:stop", args=["made-up"])
     yield "owner", reverse("reminders:escalation")
