@@ -39,6 +39,9 @@ class Truth:
     past_policy_age: float = (
         np.inf
     )  # until the record began, and off the record, heaters this old were replaced
+    young_share: float = (
+        0.0  # of buildings, built 6 to 35 years ago, their heaters put in when they were built
+    )
     anode_life_years: float = 7.0
     anode_life_spread: float = 0.35
 
@@ -54,6 +57,7 @@ class Places:
     hardness: Array
     setpoint: Array
     cared: npt.NDArray[np.bool_]
+    built: Array  # year
 
 
 @dataclass
@@ -88,14 +92,21 @@ def make_places(count: int, truth: Truth, generator: np.random.Generator) -> Pla
     z = generator.gamma(1 / truth.dispersion, truth.dispersion, buildings)
     hardness = generator.lognormal(np.log(150), 0.5, buildings).clip(20, 500)
     cared = generator.random(buildings) < 0.4
+    kind = (generator.random(buildings) < 0.4).astype(np.int64)
+    setpoint = generator.choice([115.0, 120.0, 125.0, 130.0, 140.0], count)
+    built = np.full(buildings, TODAY - WARM_UP_YEARS)
+    if truth.young_share:
+        young = generator.random(buildings) < truth.young_share
+        built[young] = TODAY - generator.uniform(6, 35, int(young.sum()))
     return Places(
         building=building,
         property_id=building // 3,
-        kind=(generator.random(buildings) < 0.4).astype(np.int64)[building],
+        kind=kind[building],
         multiplier=z[building],
         hardness=hardness[building],
-        setpoint=generator.choice([115.0, 120.0, 125.0, 130.0, 140.0], count),
+        setpoint=setpoint,
         cared=cared[building],
+        built=built[building],
     )
 
 
@@ -154,13 +165,16 @@ def make_fleet(count: int, record_years: float, seed: int, truth: Truth | None =
     places = make_places(max(8, round(count / (1 + record_years / 13))), law, generator)
     n = len(places.kind)
     start = TODAY - WARM_UP_YEARS
-    heaters = Heaters(start - generator.uniform(0, 12, n), np.full(n, start), rod_life(law, (n,), generator))
+    young = places.built > start
+    installed = np.where(young, places.built, start - generator.uniform(0, 12, n))
+    heaters = Heaters(installed, places.built.copy(), rod_life(law, (n,), generator))
     fixed, log = log_rate(law, places), Log()
     for step in range(round(WARM_UP_YEARS / STEP)):
         now = start + step * STEP
         care(law, places, heaters, now, generator, log)
-        fails = generator.random(n) < fail_chance(law, places, heaters, now, fixed, STEP)
-        planned = ~fails & (generator.random(n) < law.planned_per_year * STEP)
+        there = places.built <= now
+        fails = there & (generator.random(n) < fail_chance(law, places, heaters, now, fixed, STEP))
+        planned = there & ~fails & (generator.random(n) < law.planned_per_year * STEP)
         if now < TODAY - record_years:
             planned |= ~fails & (now - heaters.installed > law.past_policy_age)
         for index in np.flatnonzero(fails | planned):
@@ -223,7 +237,7 @@ def _records(
                 "property_id": int(places.property_id[place]) + 1,
                 "building_id": int(places.building[place]) + 1,
                 "position_id": place + 1,
-                "building_built": TODAY - WARM_UP_YEARS,
+                "building_built": places.built[place],
                 "installed_earliest": day(low),
                 "installed_latest": day(high),
                 "record_start": day(max(begin, installed)),

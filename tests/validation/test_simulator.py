@@ -61,6 +61,16 @@ def test_the_same_seed_gives_the_same_fleet() -> None:
     assert not one.records.heaters.equals(make_fleet(60, 3.0, seed=8).records.heaters)
 
 
+def test_young_buildings_hold_no_heater_older_than_they_are() -> None:
+    fleet = make_fleet(300, 3.0, seed=9, truth=Truth(young_share=0.5))
+    built, installed = fleet.places.built, fleet.heaters.installed
+    young = built > 1970
+    assert 0.2 < young.mean() < 0.8
+    assert (installed[young] >= built[young]).all()
+    assert 0.05 < (installed[young] == built[young]).mean() < 0.6  # the first ones still stand in some places
+    assert set(fleet.records.heaters["building_built"]) == set(built)
+
+
 def test_the_truth_scores_best() -> None:
     generator = np.random.default_rng(1)
     actual = generator.poisson(20, 400).astype(float)

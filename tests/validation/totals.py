@@ -2,7 +2,7 @@
 
     python -m tests.validation.totals --fleets 60
     python -m tests.validation.totals --fleets 20 --sizes 100 450 --records 3 --prior-off
-    python -m tests.validation.totals --fleets 24 --sizes 450 --records 3 --year-unknown
+    python -m tests.validation.totals --fleets 24 --sizes 450 --records 3 --year-unknown --young-share 0.5
 
 Prints per cell: bias and mean absolute error of the expected ten-year total against the true model's,
 coverage of 80 % intervals (fleet and property), ranked probability scores, spread of the yearly PIT.
@@ -26,7 +26,7 @@ from forecasting.lifetimes import Prior, load_prior
 from forecasting.posterior import VERSION, Diagnostics, Posterior, fit
 from forecasting.renewal import Prices, replacement_streams
 from forecasting.scores import crps_of_paths, randomised_pit, ranking
-from tests.validation.simulator import AS_OF, KINDS, Fleet, future_failures, make_fleet
+from tests.validation.simulator import AS_OF, KINDS, Fleet, Truth, future_failures, make_fleet
 
 YEARS = 10
 TRUE_PATHS = 300
@@ -137,10 +137,10 @@ def expected_crps(paths: Array, actual: Array) -> float:
 
 
 def one_fleet(
-    size: int, record_years: float, seed: int, prior: Prior, year_known: bool = True
+    size: int, record_years: float, seed: int, prior: Prior, law: Truth, year_known: bool
 ) -> tuple[dict[str, Result | None], int]:
     """Every forecaster on one fleet; the number of failures on record."""
-    fleet: Fleet = make_fleet(size, record_years, seed)
+    fleet: Fleet = make_fleet(size, record_years, seed, law)
     future = future_failures(fleet, YEARS, TRUE_PATHS + 1, seed)
     properties = fleet.places.property_id
     groups = np.arange(properties.max() + 1)
@@ -177,17 +177,18 @@ def _chances(posterior: Posterior, states: FutureStates) -> Array:
 
 
 def kept_or_new(
-    size: int, record_years: float, seed: int, prior: Prior, keep: Path | None, year_known: bool = True
+    size: int, record_years: float, seed: int, prior: Prior, keep: Path | None, law: Truth, year_known: bool
 ) -> tuple[dict[str, Result | None], int]:
     """One fleet's scores, from a file of earlier ones where they are in it, else made and added to it."""
     if keep is None:
-        return one_fleet(size, record_years, seed, prior, year_known)
-    cell = [size, record_years, seed, VERSION, round(float(prior.log_median_mean.sum()), 6), year_known]
+        return one_fleet(size, record_years, seed, prior, law, year_known)
+    centre = round(float(prior.log_median_mean.sum()), 6)
+    cell = [size, record_years, seed, VERSION, centre, year_known, law.young_share]
     for line in keep.read_text().splitlines() if keep.exists() else []:
         row = json.loads(line)
         if row["cell"] == cell:
             return {name: r and Result(**r) for name, r in row["found"].items()}, row["failures"]
-    found, failures = one_fleet(size, record_years, seed, prior, year_known)
+    found, failures = one_fleet(size, record_years, seed, prior, law, year_known)
     plain = {name: r and asdict(r) for name, r in found.items()}
     with keep.open("a") as file:
         file.write(json.dumps({"cell": cell, "found": plain, "failures": failures}) + "\n")
@@ -243,6 +244,7 @@ def main() -> None:
     parser.add_argument(
         "--year-unknown", action="store_true", help="nobody knows when the buildings were built"
     )
+    parser.add_argument("--young-share", type=float, default=0.0, help="of buildings, 6 to 35 years old")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file of finished fleets: a run broken off goes on from it")
     asked = parser.parse_args()
@@ -250,11 +252,13 @@ def main() -> None:
     prior = load_prior(KINDS, COVARIATES)
     if asked.prior_off:
         prior = replace(prior, log_median_mean=prior.log_median_mean + np.log(4 / 3))
-    began = time.perf_counter()
+    law, began = Truth(young_share=asked.young_share), time.perf_counter()
     for size in asked.sizes:
         for record_years in asked.records:
             results = [
-                kept_or_new(size, record_years, asked.seed + i, prior, asked.keep, not asked.year_unknown)
+                kept_or_new(
+                    size, record_years, asked.seed + i, prior, asked.keep, law, not asked.year_unknown
+                )
                 for i in range(asked.fleets)
             ]
             table = report(results, size, record_years)
