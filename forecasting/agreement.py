@@ -22,8 +22,9 @@ MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 2_000, 30_000
 # sound (chances spread evenly) and where a hidden policy made them (all at or below 0.01); judgement.
 LEAST_CHANCE = 0.015
 
-# In log evidence, for ages that tell only of buildings: a record that is silent changes nothing.
-LEAST_GAIN = 0.1
+# Log of the odds, seven to one, at which the record is taken to speak against ages that tell only of buildings
+# (judgement). Kept whether the record is for them or says little, they gain on every kind of invented fleet tried.
+AGAINST = -2.0
 
 
 def hear_ages(
@@ -37,8 +38,8 @@ def hear_ages(
     """The record's target with as much of the ages as is believed, its mode, and words on it where lives are concerned.
 
     In buildings known to be old they are heard as evidence on lives, unless the record since is not what they would
-    have foretold: then they are left out.  Where nothing can be heard so, they tell only of the buildings, if the
-    record is the likelier for it.
+    have foretold: then they are left out.  Where nothing can be heard so, they tell only of the buildings, unless the
+    record speaks against that, or has no failure to speak with.
     """
     if standing is None:
         return record, top, ""
@@ -60,10 +61,12 @@ def hear_ages(
             climb(aged, top.point.theta),
             f"The ages of {count} heaters found standing in old buildings when the record began were heard too.",
         )
+    if not record.failures.any():
+        return record, top, ""
     weighed = replace(record, ages=ages_found(standing, record.n_kinds, len(record.failures), False))
     other = climb(weighed, top.point.theta)
-    gain = _log_evidence(other) - _log_evidence(top)
-    return (weighed, other, "") if gain > LEAST_GAIN else (record, top, "")
+    agrees = _log_evidence(other) - _log_evidence(top) > AGAINST
+    return (weighed, other, "") if agrees else (record, top, "")
 
 
 def _log_evidence(top: Top) -> float:
