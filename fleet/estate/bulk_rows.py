@@ -6,8 +6,9 @@ Columns that are not given take the model's own default, so that a field added l
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 
 from django.db import connection, models
@@ -16,21 +17,36 @@ from django.utils import timezone
 _NO_TEXT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
 
 
-def reserve_ids(model: type[models.Model], count: int) -> int:
-    """The first of `count` numbers that nobody else will be given."""
+def new_ids(model: type[models.Model], count: int) -> list[int]:
+    """So many numbers for new rows, rising; beside others who add rows at the same time not always without gaps."""
     table = model._meta.db_table
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            cursor.execute("SELECT pg_get_serial_sequence(%s, 'id')", [table])
-            [sequence] = cursor.fetchone() or ("",)
-            # Two makers at once would be given the same numbers between the two calls.
-            cursor.execute("SELECT pg_advisory_xact_lock(hashtext(%s))", [sequence])
-            cursor.execute("SELECT setval(%s, nextval(%s) + %s)", [sequence, sequence, count])
-            [last] = cursor.fetchone() or (0,)
-            return int(last) - count
+            cursor.execute(
+                "SELECT nextval(pg_get_serial_sequence(%s, 'id')) FROM generate_series(1, %s)", [table, count]
+            )
+            return [number for (number,) in cursor.fetchall()]
+        # A number once given is not given again, also where its row is gone.
+        cursor.execute("SELECT seq FROM sqlite_sequence WHERE name = %s", [table])
+        [given] = cursor.fetchone() or (0,)
         cursor.execute(f'SELECT COALESCE(MAX(id), 0) FROM "{table}"')  # noqa: S608 - a table of ours
         [last] = cursor.fetchone() or (0,)
-        return int(last) + 1
+        last = max(given, last)
+        return list(range(last + 1, last + 1 + count))
+
+
+def reserve_ids(model: type[models.Model], count: int) -> int:
+    """The first of `count` numbers one after the other, for a record that nobody else is writing to."""
+    if connection.vendor != "postgresql":
+        return new_ids(model, count)[0]
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_get_serial_sequence(%s, 'id')", [model._meta.db_table])
+        [sequence] = cursor.fetchone() or ("",)
+        # Two makers at once would be given the same numbers between the two calls.
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtext(%s))", [sequence])
+        cursor.execute("SELECT setval(%s, nextval(%s) + %s)", [sequence, sequence, count])
+        [last] = cursor.fetchone() or (0,)
+        return int(last) - count
 
 
 def write_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
@@ -53,7 +69,7 @@ def write_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable
         marks = ", ".join(["%s"] * len(names))
         cursor.executemany(
             f'INSERT INTO "{table}" ({quoted}) VALUES ({marks})',  # noqa: S608 - names of ours
-            [(*row, *filling) for row in rows],
+            [(*map(_bound, row), *filling) for row in rows],
         )
 
 
@@ -76,17 +92,30 @@ def _lines(rows: Iterable[Sequence[Any]], rest: str, at_a_time: int = 5000) -> I
 
 def _copied(value: Any) -> str:
     """A value as the text form of COPY holds it."""
-    if value is None:
-        return "\\N"
-    if value is True or value is False:
-        return "t" if value else "f"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    if isinstance(value, (date, datetime)):
-        return value.isoformat()
-    text = str(value)
+    write = _WRITTEN.get(type(value))
+    return write(value) if write is not None else _text(str(value))
+
+
+def _text(text: str) -> str:
     if text.isalnum():
         return text
     for plain, escaped in _NO_TEXT.items():
         text = text.replace(plain, escaped)
     return text
+
+
+_WRITTEN: dict[type, Callable[[Any], str]] = {
+    type(None): lambda value: "\\N",
+    bool: lambda value: "t" if value else "f",
+    int: repr,
+    float: repr,
+    str: _text,
+    date: date.isoformat,
+    datetime: datetime.isoformat,
+    Decimal: str,
+}
+
+
+def _bound(value: Any) -> Any:
+    """A value as SQLite keeps it: days as text, which its driver no longer makes of them by itself."""
+    return value.isoformat() if type(value) is date else value

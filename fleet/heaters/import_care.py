@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Collection
 from typing import Any
 
 from fleet.heaters.dates import ImpreciseDate
@@ -10,6 +12,7 @@ from fleet.heaters.models import ServiceRecord, WaterTest
 from fleet.heaters.register import OnRecord, Place, name_key
 from fleet.heaters.rows import ReadRow, SheetReading
 
+HEATERS_AT_ONCE = 5000
 SERVICE_FIELDS = ("anode_left_fraction", "setpoint_f", "cost", "done_by", "notes")
 WATER_FIELDS = (
     "hardness_mg_l",
@@ -34,19 +37,28 @@ def _date_columns(name: str, said: ImpreciseDate | None) -> dict[str, Any]:
     }
 
 
+def _services_of(heater_ids: Collection[int]) -> dict[Any, tuple[int, dict[str, Any]]]:
+    """Work on record of the heaters that a file speaks of: its number and what it says, by heater, kind and days."""
+    found: dict[Any, tuple[int, dict[str, Any]]] = {}
+    numbers = iter(sorted(heater_ids))
+    while some := list(itertools.islice(numbers, HEATERS_AT_ONCE)):
+        rows = ServiceRecord.objects.filter(heater_id__in=some).order_by("id")
+        for pk, heater_id, kind, earliest, latest, *values in rows.values_list(
+            "id", "heater_id", "kind", "done_earliest", "done_latest", *SERVICE_FIELDS
+        ):
+            found[heater_id, kind, earliest, latest] = (pk, dict(zip(SERVICE_FIELDS, values, strict=True)))
+    return found
+
+
 def plan_services(plan: Plan, reading: SheetReading) -> None:
-    rows = ServiceRecord.objects.filter(organisation_id=plan.register.organisation_id)
-    on_record: dict[Any, tuple[int, dict[str, Any]]] = {}
-    for pk, heater_id, kind, earliest, latest, *values in rows.values_list(
-        "id", "heater_id", "kind", "done_earliest", "done_latest", *SERVICE_FIELDS
-    ).iterator(chunk_size=5000):
-        key = (heater_id, kind, earliest, latest)
-        on_record[key] = (pk, dict(zip(SERVICE_FIELDS, values, strict=True)))
+    told = [
+        (row, heater)
+        for row in reading.rows
+        if (heater := _heater_of(plan, reading, row)) is not None and _lived_then(reading, row, heater)
+    ]
+    on_record = _services_of({heater.pk for _, heater in told if heater.pk})
     in_file: dict[Any, NewService] = {}
-    for row in reading.rows:
-        heater = _heater_of(plan, reading, row)
-        if heater is None or not _lived_then(reading, row, heater):
-            continue
+    for row, heater in told:
         columns = {"kind": row.values["work"], **_date_columns("done", row.values.get("done"))}
         said = {name: row.values[name] for name in SERVICE_FIELDS if name in row.values}
         key = (heater.pk or id(heater), columns["kind"], columns["done_earliest"], columns["done_latest"])

@@ -15,7 +15,7 @@ from fleet.heaters.import_care import plan_services, plan_waters
 from fleet.heaters.import_heaters import plan_heaters, plan_properties
 from fleet.heaters.import_plan import Plan
 from fleet.heaters.models import ImportBatch, RememberedHeading
-from fleet.heaters.register import Register
+from fleet.heaters.register import Register, name_key
 from fleet.heaters.rows import Question, SheetReading, read_sheet
 from fleet.heaters.workbook import UnreadableFile, Workbook
 
@@ -134,6 +134,14 @@ def _all(remembered: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
     return {heading: name for headings in remembered.values() for heading, name in headings.items()}
 
 
+def _only_named(readings: Sequence[SheetReading]) -> set[str] | None:
+    """The tags of a file that is about the service of heaters named by them, and nothing else; else None."""
+    if any(reading.kind != "service" for reading in readings):
+        return None
+    tags = [row.values.get("tag", "") for reading in readings for row in reading.rows]
+    return {name_key(tag) for tag in tags} if all(tags) else None
+
+
 def compare(
     book: Workbook,
     organisation_id: int,
@@ -161,7 +169,7 @@ def compare(
         )
     if progress:
         progress(0.4, "Comparing with the record")
-    plan = Plan(Register(organisation_id), book.file_name.rsplit(".", 1)[0])
+    plan = Plan(Register(organisation_id, _only_named(readings)), book.file_name.rsplit(".", 1)[0])
     planners = {
         "heaters": plan_heaters,
         "properties": plan_properties,

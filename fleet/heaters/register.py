@@ -5,10 +5,15 @@ Held in memory while a file is compared; nothing here writes. Names are compared
 
 from __future__ import annotations
 
+import itertools
 import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import date
+from operator import itemgetter
 from typing import Any
+
+from django.db.models.functions import Upper
 
 from fleet.estate.models import Building, Position, Property
 from fleet.heaters.models import Heater
@@ -73,6 +78,9 @@ HEATER_PLAIN = (
 DATE_PARTS = ("earliest", "latest", "precision")
 HEATER_COLUMNS = (*HEATER_PLAIN, *(f"{name}_{part}" for name in HEATER_DATES for part in DATE_PARTS))
 COLUMN_INDEX = {name: index for index, name in enumerate(HEATER_COLUMNS)}
+_HEATER = ("id", "tag", "position_id", "version", *HEATER_COLUMNS)
+NAMED_AT_ONCE = 5000
+NOT_PLAIN = r"[^ -~]|  |^ | $"  # for a database's regular expressions: anything but single spaces between plain letters
 _NTH = re.compile(r"(.+) \(\d+\)")
 
 
@@ -141,12 +149,18 @@ class OnRecord:
 
 
 class Register:
-    def __init__(self, organisation_id: int) -> None:
+    """With `tags` (as `name_key` makes them) only the heaters so called, and no places: what a list of service needs."""
+
+    def __init__(self, organisation_id: int, tags: Collection[str] | None = None) -> None:
         self.organisation_id = organisation_id
         self.properties: dict[str, Place] = {}
         self.new_places: dict[str, list[Place]] = {"property": [], "building": [], "position": []}
         self.touched: dict[str, dict[int, Place]] = {"property": {}, "building": {}, "position": {}}
         self.by_tag: dict[str, OnRecord] = {}
+        self._at: dict[int, list[OnRecord]] = {}
+        if tags is not None:
+            self._load_named(tags)
+            return
         self._load_places()
         self._load_heaters()
 
@@ -170,12 +184,24 @@ class Register:
                 self._positions[pk] = buildings[parent].children[name_key(name)] = place
 
     def _load_heaters(self) -> None:
-        self._at: dict[int, list[OnRecord]] = {}
         rows = Heater.objects.filter(organisation_id=self.organisation_id).order_by("id")
-        for pk, tag, position_id, version, *columns in rows.values_list(
-            "id", "tag", "position_id", "version", *HEATER_COLUMNS
-        ).iterator(chunk_size=5000):
+        for pk, tag, position_id, version, *columns in rows.values_list(*_HEATER).iterator(chunk_size=5000):
             self.keep(OnRecord(pk, tag, self._positions[position_id], tuple(columns), version))
+
+    def _load_named(self, tags: Collection[str]) -> None:
+        """Plain tags are found through their index; those in which case or spaces are no plain matter are few, and
+        all are read."""
+        heaters = Heater.objects.filter(organisation_id=self.organisation_id)
+        found = list(heaters.filter(tag__regex=NOT_PLAIN).values_list(*_HEATER))
+        plain, known = heaters.annotate(upper=Upper("tag")), {row[0] for row in found}
+        names = iter(sorted({name.upper() for name in tags}))
+        while some := list(itertools.islice(names, NAMED_AT_ONCE)):
+            found += [
+                row for row in plain.filter(upper__in=some).values_list(*_HEATER) if row[0] not in known
+            ]
+        for pk, tag, position_id, version, *columns in sorted(found, key=itemgetter(0)):
+            if name_key(tag) in tags:
+                self.keep(OnRecord(pk, tag, Place(position_id, ""), tuple(columns), version))
 
     def keep(self, heater: OnRecord) -> None:
         self.by_tag[name_key(heater.tag)] = heater

@@ -238,6 +238,24 @@ def test_service_and_water_come_in_the_same_workbook(run: Run) -> None:
     assert "0 new, 0 changed, 4 same, 1 refused" in run(out.getvalue(), "--accept", name="book.xlsx")
 
 
+def test_a_list_of_service_finds_its_heaters_whatever_the_spelling(run: Run, office: Organisation) -> None:
+    """Case and spaces make no other heater, also where a database's own upper case would; another office's are none."""
+    tags = ("Straße 1", "w  2", "W-3", "\u00c5-4", "W-5")
+    run(rows(*(f"Willow Bend,1,Closet {n},T-{n},tank,NG,50 gal,2012" for n in range(5))), "--accept")
+    for number, tag in enumerate(tags):
+        Heater.objects.filter(tag=f"T-{number}").update(tag=tag)
+    work = "Tag,Work,Date\n" + "".join(
+        f"{tag},flush,2020-05-0{n}\n"
+        for n, tag in enumerate(("STRASSE 1", "W 2", "w-3", "\u00e5-4", "W-6"), start=1)
+    )
+    said = run(work, "--accept", name="work.csv")
+    assert "4 new, 0 changed, 0 same, 1 refused" in said
+    assert "there is no heater 'W-6'" in said
+    found = ServiceRecord.objects.order_by("done_latest").values_list("heater__tag", flat=True)
+    assert list(found) == ["Straße 1", "w  2", "W-3", "\u00c5-4"]
+    assert "0 new, 0 changed, 4 same, 1 refused" in run(work, "--accept", name="work.csv")
+
+
 def test_a_list_of_properties(run: Run) -> None:
     run(rows(GOOD), "--accept")
     run(
