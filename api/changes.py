@@ -11,7 +11,7 @@ from django.urls import path
 from rest_framework import serializers
 
 from api.door import ApiView
-from api.feed import FeedReplaced, changes_after, settle
+from api.feed import FeedReplaced, changes_after, feed_of, settle
 from api.feed_triggers import WATCHED
 from api.operations import Asked, operation
 from api.problems import Problem
@@ -42,17 +42,21 @@ class ChangesView(ApiView):
         if unknown := sorted(set(kinds) - set(KINDS)):
             words = f"{unknown[0][:40]!r} is not one of {', '.join(KINDS)}."
             raise Problem("parameter", errors=[{"parameter": "kinds", "detail": words}])
-        feed = settle(organisation_id)
+        feed = feed_of(organisation_id)
         reach = self._reach()
         place = _place(self.asked.get("after"), str(feed.name), reach)
         if place > feed.last_place:
             raise FeedReplaced("This cursor is ahead of the record. Start from the beginning.")
         limit = self.asked.get("limit", 500)
+        # After very many changes a reader is led through those that have their places first.
+        rest = feed.last_place >= place + limit
+        if not rest:
+            feed, rest = settle(feed)
         found, reached = changes_after(organisation_id, place, kinds, limit)
-        more = len(found) == limit
-        reached = reached if more else max(reached, feed.last_place)
+        full = len(found) == limit
+        reached = reached if full else max(reached, feed.last_place)
         cursor = _cursor(str(feed.name), reach, reached)
-        return self.answer({"items": _with_rows(found), "cursor": cursor, "more": more})
+        return self.answer({"items": _with_rows(found), "cursor": cursor, "more": full or rest})
 
     def _reach(self) -> str:
         """What this reader sees, in short: with another reach the old cursor would leave rows out."""

@@ -18,36 +18,33 @@ class FeedReplaced(ValueError):
 
 
 def feed_of(organisation_id: int) -> ChangeFeed:
-    feed = ChangeFeed.objects.filter(organisation_id=organisation_id).first()
-    if feed is not None:
-        return feed
-    try:
-        with transaction.atomic():
-            return ChangeFeed.objects.create(organisation_id=organisation_id)
-    except IntegrityError:
-        return ChangeFeed.objects.get(organisation_id=organisation_id)
+    with unscoped("the feed is a whole organisation's, whoever reads"):
+        feed = ChangeFeed.objects.filter(organisation_id=organisation_id).first()
+        if feed is not None:
+            return feed
+        try:
+            with transaction.atomic():
+                return ChangeFeed.objects.create(organisation_id=organisation_id)
+        except IntegrityError:
+            return ChangeFeed.objects.get(organisation_id=organisation_id)
 
 
-def settle(organisation_id: int) -> ChangeFeed:
-    """Give out places to the changes that are visible by now, one reader at a time.
+def settle(feed: ChangeFeed) -> tuple[ChangeFeed, bool]:
+    """Give out places to changes that are visible by now, one reader at a time; True where more may be waiting, since
+    one answer gives out no more than it can while somebody waits.
 
     What a transaction still at work has changed is not visible yet; it gets a later place when it is. A row that such
     a transaction holds is skipped, not waited for.
     """
     with unscoped("places are given out for a whole organisation, whoever reads"):
-        feed = feed_of(organisation_id)
-        if not _unsettled(organisation_id).exists():
-            return feed
+        if not ChangedRow.objects.filter(organisation_id=feed.organisation_id, place=None).exists():
+            return feed, False
         with transaction.atomic():
             feed = ChangeFeed.objects.select_for_update().get(pk=feed.pk)
-            while count := _give_out(organisation_id, feed.last_place):
-                feed.last_place += count
-                ChangeFeed.objects.filter(pk=feed.pk).update(last_place=feed.last_place)
-        return feed
-
-
-def _unsettled(organisation_id: int) -> Any:
-    return ChangedRow.objects.filter(organisation_id=organisation_id, place=None)
+            count = _give_out(feed.organisation_id, feed.last_place)
+            feed.last_place += count
+            ChangeFeed.objects.filter(pk=feed.pk).update(last_place=feed.last_place)
+        return feed, count == AT_A_TIME
 
 
 def _give_out(organisation_id: int, last: int) -> int:

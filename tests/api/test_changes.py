@@ -50,6 +50,22 @@ def test_the_first_answer_is_everything_and_the_next_is_nothing(api: Api, cast: 
     assert copy.catch_up() == []
 
 
+def test_after_very_many_changes_a_reader_is_led_through_them(
+    api: Api, cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One answer gives out no more places than it can in its time; `more` says that others wait."""
+    monkeypatch.setattr("api.feed.AT_A_TIME", 2)
+    with unscoped("test"):
+        for number in range(5):
+            make_heater(cast.house, tag=f"M-{number}")
+    first = api.read("changes?kinds=heaters")
+    assert first["more"] and len(first["items"]) < 6
+    copy = Copy(api)
+    copy.catch_up()
+    assert len([kind for kind, _ in copy.rows if kind == "heaters"]) == 6
+    assert copy.catch_up() == []
+
+
 def test_every_way_of_writing_is_told(api: Api, cast: Cast) -> None:
     copy = Copy(api)
     copy.catch_up()
