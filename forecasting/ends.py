@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from forecasting.episodes import FloatArray, IntArray
+from forecasting.episodes import FloatArray
 
 Int32Array = npt.NDArray[np.int32]
 
@@ -32,11 +32,12 @@ class Ends:
         cls, failures: npt.NDArray[np.integer], planned: npt.NDArray[np.integer], money: FloatArray
     ) -> Ends:
         """From whole tables (R, T, G)."""
-        path, period, group = np.nonzero((failures != 0) | (planned != 0) | (money != 0))
-        at = (path, period, group)
+        at = path, period, group = np.nonzero((failures != 0) | (planned != 0) | (money != 0))
         return cls(
             (failures.shape[0], failures.shape[1], failures.shape[2]),
-            *(place.astype(np.int32) for place in at),
+            path.astype(np.int32),
+            period.astype(np.int32),
+            group.astype(np.int32),
             failures[at].astype(np.int32),
             planned[at].astype(np.int32),
             np.asarray(money[at], dtype=float),
@@ -58,6 +59,3 @@ def joined(shape: tuple[int, int, int], parts: list[Ends]) -> Ends:
         return Ends(shape, none, none, none, none, none, np.zeros(0))
     names = ("path", "period", "group", "failures", "planned", "money")
     return Ends(shape, *(np.concatenate([getattr(part, name) for part in parts]) for name in names))
-
-
-__all__ = ["Ends", "IntArray", "joined"]
