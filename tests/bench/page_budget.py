@@ -40,11 +40,15 @@ def slow(context: Any, page: Any) -> None:
 
 def measured(page: Any, address: str) -> tuple[int, int, float, float]:
     """Bytes of the answers, requests, seconds to the first contentful paint, and how far the layout jumped."""
-    sizes: list[int] = []
-    page.on("requestfinished", lambda request: sizes.append(sum(_sizes(request))))
+    finished: list[Any] = []
+    page.on("requestfinished", lambda request: finished.append(request))
     page.goto(address, wait_until="networkidle")
+    # On a slow phone the network may be idle before anything is painted.
     paint = page.evaluate(
-        "performance.getEntriesByName('first-contentful-paint').map(entry => entry.startTime / 1000)[0] ?? -1"
+        """() => new Promise(done => {
+             new PerformanceObserver(list => list.getEntriesByName('first-contentful-paint')
+               .forEach(entry => done(entry.startTime / 1000))).observe({type: 'paint', buffered: true});
+           })"""
     )
     jump = page.evaluate(
         """() => new Promise(done => {
@@ -54,6 +58,7 @@ def measured(page: Any, address: str) -> tuple[int, int, float, float]:
              setTimeout(() => done(sum), 100);
            })"""
     )
+    sizes = [sum(_sizes(request)) for request in finished]
     return sum(sizes), len(sizes), float(paint), float(jump)
 
 
