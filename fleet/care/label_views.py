@@ -35,11 +35,10 @@ def labels(request: HttpRequest, pk: int) -> HttpResponse:
     building: Building = get_object_or_404(Building.objects.select_related("property"), pk=pk)
     heaters = printed.in_service(building)
     codes = verbs.label_heaters(heaters)
-    rows = [
-        {"heater": row, "code": codes[row.pk].code} | _picture(request, codes[row.pk].code) for row in heaters
-    ]
+    pictures = {row.pk: _picture(request, codes[row.pk].code) for row in heaters}
+    rows = [{"heater": row, "code": codes[row.pk].code} | pictures[row.pk] for row in heaters]
     if request.GET.get("as") == "pdf":
-        sheet = [(row["heater"], row["code"], row["address"]) for row in rows]
+        sheet = [(row, codes[row.pk].code, pictures[row.pk]["address"]) for row in heaters]
         place = f"{building.property.name}, {building.name}"
         return _file(printed.labels_pdf(place, sheet), f"labels-{pk}.pdf")
     return render(request, "care/labels.html", {"building": building, "rows": rows})

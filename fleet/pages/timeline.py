@@ -145,6 +145,7 @@ def _served(row: tuple[Heater, date | None, date, date, date] | None) -> str:
     if row is None or row[1] is None:
         return "Its own dates are not known"
     heater, early, late, end_early, end_late = row
+    assert early is not None
     least, most = (max(0.0, days.days / words.DAYS_IN_YEAR) for days in (end_early - late, end_late - early))
     years = f"{most:.1f}" if most - least < 0.15 else f"{least:.1f} to {most:.1f}"
     return f"In service for {years} years" if heater.in_service else f"It served {years} years"
