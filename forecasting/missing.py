@@ -280,7 +280,9 @@ def _lacks_water(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
 
 def _lacks_setpoint(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
     """Asked of the forecast itself, so that this says lacking exactly where the plan assumes."""
-    kinds, buildings = sorted(set(heaters["kind"])), sorted(set(heaters["building_id"]))
+    # Of all on record: one that was taken out today still stands as the forecast counts, and may be the last of its kind.
+    everyone = records.heaters
+    kinds, buildings = sorted(set(everyone["kind"])), sorted(set(everyone["building_id"]))
     states = future_states(records, kinds, buildings, 1)
     return heaters["heater_id"].isin(states.heater_ids[~states.known["setpoint"]])
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from django.db.models import QuerySet
+
 from fleet.estate.models import Property
 from fleet.estate.scope import Reach, Scope, scoped
 from fleet.heaters.gap_words import NAMES
@@ -108,13 +110,19 @@ def look_at_once(as_of: date) -> Look:
         if len(uncertain) <= MOST_LOOKED_AT:
             with scoped(_of_properties(uncertain)):
                 plain, looked = _counted(as_of) if uncertain else ({}, {})
-            return _joined(as_of, plain, looked, list(kept.exclude(property__in=uncertain)))
-    rows = list(kept)
+            return _joined(as_of, plain, looked, _light(kept.exclude(property__in=uncertain)))
+    rows = _light(kept)
     if not rows:
         return look(as_of)
     found = _joined(min(row.looked_on for row in rows), {}, {}, rows)
     found.changed_since = RecordMark.objects.order_by().values("property_id").distinct().count()
     return found
+
+
+def _light(kept: QuerySet[RecordSum]) -> list[Any]:
+    """Twenty thousand rows at once are quicker as plain tuples, and without the ages."""
+    names = ("property_id", "looked_on", "standing", "lacking", "undated", "uncaused", "unnumbered")
+    return list(kept.values_list(*names, named=True))
 
 
 def _of_properties(numbers: Collection[int]) -> Scope:
@@ -131,13 +139,13 @@ def _counted(as_of: date) -> tuple[dict[int, Plain], dict[int, Any]]:
     return plain, looked_at(as_of) if plain else {}
 
 
-def _joined(as_of: date, plain: dict[int, Plain], looked: dict[int, Any], kept: list[RecordSum]) -> Look:
+def _joined(as_of: date, plain: dict[int, Plain], looked: dict[int, Any], kept: list[Any]) -> Look:
     import numpy as np
 
     shape = (-1, len(NAMES), 3)
     joined = np.frombuffer(b"".join(bytes(row.lacking) for row in kept), dtype="<i8").reshape(shape)
     afresh = [lacking for _, lacking in looked.values()]
-    counts: list[Plain | RecordSum] = [*kept, *plain.values()]
+    counts = [*kept, *plain.values()]
     return Look(
         properties=[*(row.property_id for row in kept), *looked],
         standing=sum(row.standing for row in kept) + sum(standing for standing, _ in looked.values()),

@@ -119,6 +119,13 @@ def test_ended_heaters_and_tankless_anodes_are_not_asked_for(in_house: Cast) -> 
     assert any("No cause is on record" in words for words in quality.other)
 
 
+def test_the_last_of_a_kind_taken_out_on_the_day_stops_nothing(in_house: Cast) -> None:
+    make_heater(in_house.house, tag="H-2")
+    today = {"installed_earliest": AS_OF, "installed_latest": AS_OF}
+    change(in_house.heater, kind="heat_pump", ending="removed", removed_precision="unknown", **today)
+    assert gaps(in_house.house)["setpoint"].heaters == 1
+
+
 def test_another_organisation_counts_for_nothing(in_house: Cast) -> None:
     assert quick_look(in_house.house, AS_OF).heaters_in_service == 1
 
