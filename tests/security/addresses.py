@@ -160,6 +160,7 @@ PERSONAL = frozenset(
 NEEDS_MORE = frozenset(
     {
         "heaters:import_refused",
+        "heaters_export:made_file",
         "planning:capital_compare",
         "planning:capital_picture",
         "planning:capital_file",
