@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 from django.conf import settings
+from django.core.signals import request_finished, request_started
 from django.test import Client
 
 from fleet.estate.models import Person
@@ -37,8 +39,38 @@ def chromium(driver: Any) -> Iterator[Any]:
     browser.close()
 
 
+class Unanswered:
+    """Requests that the server has begun and not ended: while there is one, the tables cannot be emptied."""
+
+    def __init__(self) -> None:
+        self.count, self.changed = 0, threading.Condition()
+
+    def began(self, **_: Any) -> None:
+        with self.changed:
+            self.count += 1
+
+    def ended(self, **_: Any) -> None:
+        with self.changed:
+            self.count -= 1
+            self.changed.notify_all()
+
+    def wait(self) -> None:
+        with self.changed:
+            self.changed.wait_for(lambda: self.count <= 0, timeout=5)
+
+
 @pytest.fixture
-def browser_page(chromium: Any) -> Iterator[Any]:
+def unanswered() -> Iterator[Unanswered]:
+    requests = Unanswered()
+    request_started.connect(requests.began)
+    request_finished.connect(requests.ended)
+    yield requests
+    request_started.disconnect(requests.began)
+    request_finished.disconnect(requests.ended)
+
+
+@pytest.fixture
+def browser_page(chromium: Any, unanswered: Unanswered) -> Iterator[Any]:
     """A page at desktop width; `browser_page.set_viewport_size(PHONE)` makes it a phone. Script errors fail the test."""
     context = chromium.new_context(viewport=DESK)
     page = context.new_page()
@@ -50,6 +82,7 @@ def browser_page(chromium: Any) -> Iterator[Any]:
     )
     yield page
     context.close()
+    unanswered.wait()
     assert wrong == []
 
 
