@@ -17,6 +17,9 @@ from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import made_exports
 from tests.conftest import Cast, make_heater
 
+# Closing an answer lets go of the database's connection, as a server does.
+pytestmark = pytest.mark.django_db(transaction=True)
+
 
 @pytest.fixture
 def large(cast: Cast, settings: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Cast:
