@@ -20,11 +20,13 @@ from django.test import Client  # noqa: E402
 
 from fleet.care import crews, services, visits  # noqa: E402
 from fleet.care.models import Finding, SentEntry, Task  # noqa: E402
+from fleet.care.sum_rows import DueMark  # noqa: E402
 from fleet.estate import background  # noqa: E402
 from fleet.estate.calendar import today_of  # noqa: E402
 from fleet.estate.models import Building, Membership, Organisation, Person, Property  # noqa: E402
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped  # noqa: E402
 from fleet.heaters.models import Heater, ServiceRecord  # noqa: E402
+from fleet.heaters.record_sum_rows import RecordMark  # noqa: E402
 from tests.conftest import make_heater  # noqa: E402
 
 NAME = "Invented estate with a crowd"
@@ -120,6 +122,16 @@ def kept(*keys: str) -> dict[str, Any]:
         "findings twice": sum(1 for count in findings.values() if count > 1),
         "services twice": sum(1 for count in written.values() if count > 1),
     }
+
+
+def at_rest() -> bool:
+    """Whether the day's own work is done and every kept sum counted."""
+    with unscoped("whether the day's own work is done"):
+        busy = background.Job.objects.filter(state__in=["waiting", "running"])
+        marks = (DueMark.objects, RecordMark.objects)
+        return (
+            background.Job.objects.exists() and not busy.exists() and not any(one.exists() for one in marks)
+        )
 
 
 def small_house() -> int:

@@ -123,7 +123,7 @@ def main() -> None:
     asked = read.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="kills-"))
     seconds = asked.rounds * 5 * sum(BETWEEN) / 2
-    with standing(folder, 2) as (house, address):
+    with standing(folder, 2, 2) as (house, address):
         phones = str(asked.people // 2)
         each = str(int(seconds / 15) + 10)
         people = within(house, "prepared", str(asked.heaters), phones, phones, each)

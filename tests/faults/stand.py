@@ -19,7 +19,9 @@ from tests.sinks import free_port
 GUNICORN = [sys.executable, "-m", "gunicorn", "-c", "python:fleet.operating.gunicorn_settings"]
 
 
-def environment(folder: Path, postgres: Postgres, redis: Redis, port: int, processes: int) -> dict[str, str]:
+def environment(
+    folder: Path, postgres: Postgres, redis: Redis, port: int, processes: int, tick: int
+) -> dict[str, str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
     return kept | {
         "DJANGO_SETTINGS_MODULE": "fleet.settings",
@@ -34,7 +36,7 @@ def environment(folder: Path, postgres: Postgres, redis: Redis, port: int, proce
         "ALMANAC_BIND": f"127.0.0.1:{port}",
         "ALMANAC_WEB_PROCESSES": str(processes),
         "ALMANAC_BEAT_SIGN": str(folder / "beat-rang"),
-        "ALMANAC_TICK_SECONDS": "2",
+        "ALMANAC_TICK_SECONDS": str(tick),
         "ALMANAC_WORKER_SILENT_SECONDS": "8",
         "ALMANAC_LOG_LEVEL": "ERROR",
     }
@@ -60,12 +62,12 @@ def within(house: House, *words: str, check: bool = True) -> Any:
 
 
 @contextmanager
-def standing(folder: Path, processes: int) -> Iterator[tuple[House, str]]:
-    """Web, two workers, beat, PostgreSQL and Redis; the address of the pages."""
+def standing(folder: Path, processes: int, tick: int) -> Iterator[tuple[House, str]]:
+    """Web, two workers, beat that rings each `tick` seconds, PostgreSQL and Redis; the address of the pages."""
     port = free_port()
     postgres, redis = Postgres(folder, free_port()), Redis(folder, free_port())
     redis.start()
-    house = House(postgres, redis, environment(folder, postgres, redis, port, processes))
+    house = House(postgres, redis, environment(folder, postgres, redis, port, processes, tick))
     quiet = ("--without-gossip", "--without-mingle")
     try:
         house.manage("migrate", "--noinput")
