@@ -9,4 +9,4 @@ class CareConfig(AppConfig):
     def ready(self) -> None:
         from fleet.care import due_sums, jobs, retention  # noqa: F401  registers the work
 
-        post_migrate.connect(due_sums.watch, sender=self)
+        post_migrate.connect(due_sums.KEPT.watch, sender=self)

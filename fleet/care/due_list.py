@@ -15,9 +15,10 @@ from typing import Any
 from django.db.models import Count, F, Min, Sum
 
 from fleet.care import due_sums
-from fleet.care.models import DueMark, DueSum
+from fleet.care.models import DueSum
 from fleet.care.selectors import BuildingCount, counted, due_counts, due_tasks
 from fleet.care.sum_rows import HORIZONS
+from fleet.estate.kept_sums import not_believed
 from fleet.estate.models import Building
 
 MOST_AFRESH = 1000  # buildings; beyond it naming them costs more than counting all
@@ -122,7 +123,9 @@ def due_list(
     """Buildings with tasks due within some days of a day, late ones included, within the scope of who asks."""
     few = property_ids is not None and len(property_ids) <= FEW_PROPERTIES
     # Marks first: what was counted after they were read is at least as new as they are.
-    uncertain = None if few or days not in HORIZONS else _uncertain(today)
+    uncertain = None
+    if not few and days in HORIZONS:
+        uncertain = not_believed(due_sums.KEPT, due_sums.KEPT.outdated(today), MOST_AFRESH)
     if uncertain is None:
         return DueList(None, due_counts(today, days, property_ids), days, order)
     kept = DueSum.objects.filter(
@@ -139,12 +142,3 @@ def due_list(
             places.filter(property_id__in=property_ids),
         )
     return DueList(kept, counted(due, places, today, days) if uncertain else [], days, order)
-
-
-def _uncertain(today: date) -> list[int] | None:
-    """Buildings whose kept sums are not believed; None where they are too many to name."""
-    marked = DueMark.objects.order_by().values_list("building_id", flat=True).distinct()[: MOST_AFRESH + 1]
-    numbers = set(marked)
-    outdated = DueSum.objects.filter(due_sums.outdated(today)).values_list("building_id", flat=True)
-    numbers |= set(outdated.order_by()[: MOST_AFRESH + 1])
-    return None if len(numbers) > MOST_AFRESH else sorted(numbers)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
+from fleet.estate.mark_rows import Mark
 from fleet.estate.scope import Level, ScopedModel
 
 HORIZONS = (14, 30, 60, 120, 365)  # days ahead; what is asked for further or in between is counted afresh
@@ -45,15 +46,11 @@ class DueSum(ScopedModel):
         return f"due at {self.building_id} as of {self.as_of}"
 
 
-class DueMark(ScopedModel):
-    """A building whose open tasks changed since they were counted. Written by triggers alone."""
+class DueMark(Mark):
+    """A building whose open tasks changed since they were counted."""
 
     property_path = "building__property"
     opened_at = Level.WORK
-    # Without constraints: a mark may outlive what it speaks of until it is counted.
-    organisation = models.ForeignKey(
-        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_constraint=False
-    )
     building = models.ForeignKey(
         "estate.Building", on_delete=models.DO_NOTHING, related_name="+", db_constraint=False
     )

@@ -10,4 +10,4 @@ class HeatersConfig(AppConfig):
         # Importing registers the background work.
         from fleet.heaters import import_jobs, leftovers, made_exports, quality_jobs, record_sums, retention  # noqa: F401
 
-        post_migrate.connect(record_sums.watch, sender=self)
+        post_migrate.connect(record_sums.KEPT.watch, sender=self)

@@ -8,14 +8,23 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
+from fleet.estate.kept_sums import not_believed
 from fleet.estate.models import Property
 from fleet.estate.scope import Reach, Scope, scoped
 from fleet.heaters.gap_words import NAMES
 from fleet.heaters.models import Heater
 from fleet.heaters.record_sum_rows import RecordMark, RecordSum
-from fleet.heaters.record_sums import Plain, age_type, ages_of, counted_by, looked_at, plain_counts
+from fleet.heaters.record_sums import (
+    KEPT,
+    Plain,
+    age_type,
+    ages_of,
+    counted_by,
+    looked_at,
+    plain_counts,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -25,11 +34,7 @@ MOST_LOOKED_AT = 40  # properties whose record is searched for what it lacks whi
 
 
 def _marked(most: int) -> list[int] | None:
-    """Properties whose kept sums are not believed; None where they are too many to name."""
-    numbers = set(RecordMark.objects.order_by().values_list("property_id", flat=True).distinct()[: most + 1])
-    old = RecordSum.objects.exclude(counted_by=counted_by())
-    numbers |= set(old.values_list("property_id", flat=True)[: most + 1])
-    return None if len(numbers) > most else sorted(numbers)
+    return not_believed(KEPT, ~Q(counted_by=counted_by()), most)
 
 
 def ages_known(property_id: int | None = None) -> np.ndarray[Any, Any]:

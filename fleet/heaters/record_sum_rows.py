@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
+from fleet.estate.mark_rows import Mark
 from fleet.estate.scope import Level, ScopedModel
 
 
@@ -34,15 +35,11 @@ class RecordSum(ScopedModel):
         return f"record of {self.property_id}"
 
 
-class RecordMark(ScopedModel):
-    """A property whose record changed since it was counted. Written by triggers alone."""
+class RecordMark(Mark):
+    """A property whose record changed since it was counted."""
 
     property_path = "property"
     opened_at = Level.SURVEY
-    # Without constraints: a mark may outlive what it speaks of until it is counted.
-    organisation = models.ForeignKey(
-        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_constraint=False
-    )
     property = models.ForeignKey(
         "estate.Property", on_delete=models.DO_NOTHING, related_name="+", db_constraint=False
     )

@@ -1,27 +1,23 @@
-"""Counting what is on record and what is missing there, by property, and keeping it true.
-
-A property that bears a mark is counted anew in the background; until then whoever reads counts it afresh, beside the kept
-sums of the others.
-"""
+"""Counting what is on record and what is missing there, by property: as it is now, and for the kept sums that pages read."""
 
 from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from django.db import connection, transaction
 from django.db.models import Count, Q, QuerySet
 
-from fleet.estate import marks
-from fleet.estate.calendar import day_of
-from fleet.estate.models import Organisation, Property
+from fleet.estate import kept_sums
+from fleet.estate.kept_sums import KeptSums
+from fleet.estate.marks import Watched
+from fleet.estate.models import Organisation
 from fleet.estate.rounds import each_minute
-from fleet.estate.scope import Reach, Scope, scoped, unscoped
+from fleet.estate.scope import Reach, Scope, scoped
 from fleet.heaters.gap_words import NAMES
 from fleet.heaters.models import Heater, Kind
 from fleet.heaters.record_sum_rows import RecordMark, RecordSum
@@ -31,8 +27,6 @@ if TYPE_CHECKING:
 
     from forecasting.episodes import Records
 
-PROPERTIES_AT_ONCE = 100
-MARKS_AT_ONCE = 20_000
 LOOKED_BY = 1  # raise it where a question is asked in another way, so that kept answers are looked for anew
 OF_BUILDING = "SELECT b.property_id FROM estate_building b WHERE b.id = {key}"
 OF_POSITION = "SELECT b.property_id FROM estate_position p JOIN estate_building b ON b.id = p.building_id WHERE p.id = {key}"
@@ -43,9 +37,9 @@ OF_HEATER = (
 _ALTERED = ("update",)
 
 
-def _watched(table: str, key: str, place: str = "{key}", **more: Any) -> marks.Watched:
+def _watched(table: str, key: str, place: str = "{key}", **more: Any) -> Watched:
     led = place if place == "{key}" else f"({place})"
-    return marks.Watched(table, "heaters_recordsum", "heaters_recordmark", "property_id", key, led, **more)
+    return Watched(table, "heaters_recordsum", "heaters_recordmark", "property_id", key, led, **more)
 
 
 WATCHED = (
@@ -57,10 +51,6 @@ WATCHED = (
     _watched("estate_building", "property_id", events=_ALTERED),
     _watched("estate_property", "id", columns=("records_since",), events=_ALTERED),
 )
-
-
-def watch(using: str = "default", **_: Any) -> None:
-    marks.install(WATCHED, using)
 
 
 @cache
@@ -140,68 +130,9 @@ def lacking_of(records: Records) -> dict[int, tuple[int, np.ndarray[Any, Any]]]:
     return found
 
 
-@each_minute("record sums")
-def recount() -> bool:
-    """One step over all organisations: marked properties first, then those last looked at on an earlier day."""
-    with unscoped("sums are kept for every organisation"):
-        return _marked() or any([_outdated(one) for one in Organisation.objects.order_by("id")])
-
-
-@transaction.atomic
-def forget() -> None:
-    """Believe no kept sum: every property is counted anew."""
-    _alone()
-    marks.forget(WATCHED, connection)
-
-
-@transaction.atomic
-def _marked() -> bool:
-    _alone()
-    found = RecordMark.objects.order_by("id").values_list("property_id", flat=True)[:MARKS_AT_ONCE]
-    chosen = list(dict.fromkeys(found))[:PROPERTIES_AT_ONCE]
-    RecordMark.objects.filter(property_id__in=chosen).delete()
-    _count_anew(chosen)
-    return bool(chosen)
-
-
-@transaction.atomic
-def _outdated(organisation: Organisation) -> bool:
-    _alone()
-    old = ~Q(looked_on=day_of(organisation)) | ~Q(counted_by=counted_by())
-    rows = RecordSum.objects.filter(old, organisation=organisation).order_by("property_id")
-    chosen = set(rows.values_list("property_id", flat=True)[:PROPERTIES_AT_ONCE])
-    _count_anew(chosen)
-    return bool(chosen)
-
-
-def _alone() -> None:
-    """One at a time, and marks go before the count: see `fleet/care/due_sums.py`."""
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT pg_advisory_xact_lock(hashtext('record sums'))")
-
-
-def _count_anew(property_ids: Collection[int]) -> None:
-    houses: dict[int, list[int]] = defaultdict(list)
-    for number, organisation_id in Property.objects.filter(pk__in=property_ids).values_list(
-        "pk", "organisation_id"
-    ):
-        houses[organisation_id].append(number)
-    rows: list[RecordSum] = []
-    for organisation in Organisation.objects.filter(pk__in=houses):
-        today = day_of(organisation)
-        with scoped(_only(organisation.pk, houses[organisation.pk])):
-            rows += _rows(organisation.pk, houses[organisation.pk], today)
-    RecordSum.objects.bulk_create(
-        rows, update_conflicts=True, unique_fields=["property"], update_fields=KEPT, batch_size=50
-    )
-
-
-KEPT = [one.name for one in RecordSum._meta.concrete_fields if one.name != "property"]
-
-
-def _only(organisation_id: int, property_ids: Iterable[int]) -> Scope:
-    return Scope((Reach(organisation_id, frozenset(property_ids)),), actor="the program")
+def _counted(organisation: Organisation, property_ids: list[int], today: date) -> Iterable[RecordSum]:
+    with scoped(Scope((Reach(organisation.pk, frozenset(property_ids)),), actor="the program")):
+        return list(_rows(organisation.pk, property_ids, today))
 
 
 def _rows(organisation_id: int, property_ids: Iterable[int], today: date) -> Iterable[RecordSum]:
@@ -235,26 +166,19 @@ def looked_at(as_of: date) -> dict[int, tuple[int, np.ndarray[Any, Any]]]:
     return lacking_of(records_in_scope(as_of))
 
 
-def wrong(most: int = 20) -> list[int]:
-    """Properties whose kept sums are believed and are not what is counted now; of some, chosen at random."""
-    with transaction.atomic(), unscoped("the operator compares kept sums with the record"):
-        _alone()
-        marked = RecordMark.objects.values("property_id")
-        rows = list(
-            RecordSum.objects.filter(counted_by=counted_by())
-            .exclude(property__in=marked)
-            .order_by("?")[:most]
-        )
-        found = []
-        for row in rows:
-            with scoped(_only(row.organisation_id, [row.property_id])):
-                [now] = _rows(row.organisation_id, [row.property_id], row.looked_on)
-            if any(_plain(getattr(now, name)) != _plain(getattr(row, name)) for name in KEPT):
-                found.append(row.property_id)
-        # What changed while this compared bears a mark by now.
-        since = set(RecordMark.objects.filter(property_id__in=found).values_list("property_id", flat=True))
-        return [number for number in found if number not in since]
+KEPT = KeptSums(
+    name="record sums",
+    sums=RecordSum,
+    marks=RecordMark,
+    place="property",
+    day="looked_on",
+    watched=WATCHED,
+    at_once=100,
+    counted_by=counted_by,
+    counted=_counted,
+)
 
 
-def _plain(value: Any) -> Any:
-    return bytes(value) if isinstance(value, memoryview) else value
+@each_minute(KEPT.name)
+def recount() -> bool:
+    return kept_sums.recount(KEPT)

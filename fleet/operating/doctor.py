@@ -18,11 +18,12 @@ from django.http.request import validate_host
 from django.utils import timezone
 
 from fleet.care import due_sums
-from fleet.estate import marks
+from fleet.estate import kept_sums, marks
 from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
 from fleet.heaters import record_sums, scanner
 from fleet.operating import conditions, worker_signs
+from fleet.pages.words import how_many
 
 GOOD, DOUBTFUL, BAD = "good", "doubtful", "bad"
 OLDEST_WAITING = timedelta(minutes=10)
@@ -153,12 +154,13 @@ def _tables() -> Iterator[Finding]:
 def _kept_sums() -> Iterator[Finding]:
     """Sums by building and by property that pages show; some of them are compared with what they were counted from."""
     found = []
-    if gone := marks.missing(due_sums.WATCHED + record_sums.WATCHED, connection):
+    if gone := marks.missing(due_sums.KEPT.watched + record_sums.KEPT.watched, connection):
         found.append((f"Changes go unseen: {', '.join(gone)} is gone.", "Run `manage.py migrate`."))
     mend = "Run `manage.py count-again`, and report it: it is our error."
-    for sums, one, more in ((due_sums, "building", "buildings"), (record_sums, "property", "properties")):
-        if number := len(sums.wrong()):
-            found.append((f"{number} {one if number == 1 else more} looked at: kept sums are not true", mend))
+    for kept, most, places in ((due_sums.KEPT, 200, "buildings"), (record_sums.KEPT, 20, "properties")):
+        if number := len(kept_sums.wrong(kept, most)):
+            words = how_many(number, kept.place, places)
+            found.append((f"{words} looked at: kept sums are not true", mend))
     yield from (Finding("kept sums", BAD, words, how) for words, how in found)
     if not found:
         yield Finding("kept sums", GOOD, "as counted now, where looked at")

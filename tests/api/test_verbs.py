@@ -20,7 +20,6 @@ OPERATOR = "a command of whoever runs the installation"
 PHONE = "the phone's own page sends it, with its key; other programs complete tasks with an Idempotency-Key"
 
 NOT_THROUGH_THE_API = {
-    "fleet.care.due_sums.forget": OPERATOR,
     "fleet.care.labels.add_leak_photo": BY_ITS_OWN_ADDRESS,
     "fleet.care.labels.report_leak": BY_ITS_OWN_ADDRESS,
     "fleet.care.phone.finish": PHONE,
@@ -32,6 +31,7 @@ NOT_THROUGH_THE_API = {
     "fleet.contracts.running.end_by_term": WORKER,
     "fleet.contracts.survey.work_out": WORKER,
     "fleet.estate.account_mail.mail_invitation": WORKER,
+    "fleet.estate.kept_sums.forget": OPERATOR,
     "fleet.estate.leases.give_back": WORKER,
     "fleet.estate.leases.take": WORKER,
     "fleet.estate.mail_address.change_address": "a person changes her address by a link in a mail to the new one",
@@ -46,7 +46,6 @@ NOT_THROUGH_THE_API = {
     "fleet.estate.throttle.give_back": NOT_IN_YET,
     "fleet.estate.throttle.take_try": NOT_IN_YET,
     "fleet.estate.tokens.make_token": "a token cannot make its own successor: a person makes it on a page",
-    "fleet.heaters.record_sums.forget": OPERATOR,
     "fleet.heaters.services.note_failure": WORKER,
     "fleet.heaters.services.take": WORKER,
     "fleet.operating.estate_maker.make_estate": OPERATOR,

@@ -7,6 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 
 from fleet.care import due_sums
+from fleet.estate import kept_sums
 from fleet.estate.acting import Acting
 from fleet.heaters import record_sums
 
@@ -16,8 +17,8 @@ class Command(BaseCommand):
     help = "Counts the sums that pages show (due work by building, the record by property) anew. Needed only where the doctor says so."
 
     def handle(self, *args: Any, **options: Any) -> None:
-        for sums in (due_sums, record_sums):
-            sums.forget()
-            while sums.recount():
+        for kept in (due_sums.KEPT, record_sums.KEPT):
+            kept_sums.forget(kept)
+            while kept_sums.recount(kept):
                 pass
         self.stdout.write("Counted anew.")
