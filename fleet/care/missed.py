@@ -12,6 +12,7 @@ from fleet.care.kinds import task_kinds
 from fleet.care.models import Task
 from fleet.care.roll import local_today
 from fleet.care.rules import say
+from fleet.estate.bulk_rows import in_parts
 from fleet.estate.happenings import announce
 from fleet.estate.models import Organisation, Property
 
@@ -39,8 +40,7 @@ def _one_property(row: Property, today: date) -> int:
     missed = list(tasks.order_by("due_on", "id").values_list("pk", "kind", "due_on"))
     if not missed:
         return 0
-    for start in range(0, len(missed), 500):
-        ids = [number for number, _, _ in missed[start : start + 500]]
+    for ids in in_parts([number for number, _, _ in missed], 500):
         Task.objects.filter(pk__in=ids).update(missed_on=today)
     count = len(missed)
     words = "One safety task" if count == 1 else f"{count} safety tasks"

@@ -14,6 +14,7 @@ from fleet.care.models import Task
 from fleet.care.roll import local_today, promise_sentence, roll_forward
 from fleet.care.rules import applies, decide
 from fleet.care.services import CareRefused
+from fleet.estate.bulk_rows import in_parts
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Organisation
 from fleet.heaters.models import Heater
@@ -111,8 +112,7 @@ def withdraw_promises(organisation: Organisation, heater_ids: Sequence[int], wor
         Change(row, "promise withdrawn", {"promised_by": (row.promised_by.isoformat(), None)}, words)
         for row in rows
     )
-    for start in range(0, len(rows), 500):
-        ids = [row.pk for row in rows[start : start + 500]]
+    for ids in in_parts([row.pk for row in rows], 500):
         Task.objects.filter(pk__in=ids).update(promised_by=None, promised_words="")
     if rows:
         roll_forward(organisation, heater_ids=sorted({row.heater_id for row in rows}))

@@ -15,6 +15,7 @@ from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import CareStart, Task
 from fleet.care.rules import Decision, Withheld, decide, say
+from fleet.estate.bulk_rows import in_parts
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Organisation, Property
 from fleet.heaters.models import Heater
@@ -22,6 +23,7 @@ from fleet.heaters.models import Heater
 AHEAD_DAYS = 400  # a task is written once its day comes within this reach
 SLICE = 4000
 LOCKED_AT_ONCE = 5000
+CHANGED_AT_ONCE = 500
 MANY_TASKS = 10_000
 CHANGING = ("due_on", "rule", "reason", "caution", "window_days")
 OPEN_FIELDS = (
@@ -199,8 +201,8 @@ def _keep_to_what_stands(plan: _Plan, standing: dict[int, dict[str, tuple[Any, .
         return
     read = {row[0]: row for rows in standing.values() for row in rows.values()}
     same: set[int] = set()
-    for start in range(0, len(wanted), LOCKED_AT_ONCE):
-        part = Task.objects.filter(pk__in=wanted[start : start + LOCKED_AT_ONCE], state="open").order_by("pk")
+    for some in in_parts(wanted, LOCKED_AT_ONCE):
+        part = Task.objects.filter(pk__in=some, state="open").order_by("pk")
         rows = part.select_for_update(of=("self",)).values_list(*OPEN_FIELDS)
         same.update(row[0] for row in rows if row == read[row[0]])
     plan.change = [task for task in plan.change if task.pk in same]
@@ -210,10 +212,10 @@ def _keep_to_what_stands(plan: _Plan, standing: dict[int, dict[str, tuple[Any, .
 def _write(plan: _Plan, day: date) -> None:
     insert_tasks(plan.create)
     if plan.change:
-        Task.objects.bulk_update(plan.change, CHANGING, batch_size=500)
+        Task.objects.bulk_update(plan.change, CHANGING, batch_size=CHANGED_AT_ONCE)
     for why, ids in plan.drop.items():
-        for start in range(0, len(ids), 500):
-            Task.objects.filter(pk__in=ids[start : start + 500], state="open").update(
+        for some in in_parts(ids, CHANGED_AT_ONCE):
+            Task.objects.filter(pk__in=some, state="open").update(
                 state=Task.State.DROPPED, closed_on=day, closed_because=why, stopped=False
             )
 
@@ -233,8 +235,8 @@ def _drop_ended(
         return 0
     with transaction.atomic():
         ids = list(gone.values_list("pk", flat=True))
-        for start in range(0, len(ids), 500):
-            Task.objects.filter(pk__in=ids[start : start + 500]).update(
+        for some in in_parts(ids, CHANGED_AT_ONCE):
+            Task.objects.filter(pk__in=some).update(
                 state=Task.State.DROPPED, closed_on=day, closed_because="The heater left service."
             )
     return len(ids)

@@ -6,15 +6,26 @@ Columns that are not given take the model's own default, so that a field added l
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Any
+from itertools import islice
+from typing import Any, TypeVar
 
 from django.db import connection, models
 from django.utils import timezone
 
 _NO_TEXT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
+
+
+Item = TypeVar("Item")
+
+
+def in_parts(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
+    """The items in their order, so many at a time."""
+    rest = iter(items)
+    while part := list(islice(rest, size)):
+        yield part
 
 
 def new_ids(model: type[models.Model], count: int) -> list[int]:
@@ -81,13 +92,8 @@ def _default_of(field: models.Field[Any, Any]) -> Any:
 
 
 def _lines(rows: Iterable[Sequence[Any]], rest: str, at_a_time: int = 5000) -> Iterable[str]:
-    lines: list[str] = []
-    for row in rows:
-        lines.append("\t".join([_copied(value) for value in row]) + rest)
-        if len(lines) == at_a_time:
-            yield "".join(lines)
-            lines = []
-    yield "".join(lines)
+    for some in in_parts(rows, at_a_time):
+        yield "".join(["\t".join([_copied(value) for value in row]) + rest for row in some])
 
 
 def _copied(value: Any) -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection
 from typing import Any
 
+from fleet.estate.bulk_rows import in_parts
 from fleet.heaters.dates import ImpreciseDate
 from fleet.heaters.import_plan import Changes, NewService, NewWater, Plan, RowChange
 from fleet.heaters.models import ServiceRecord, WaterTest
@@ -40,8 +40,7 @@ def _date_columns(name: str, said: ImpreciseDate | None) -> dict[str, Any]:
 def _services_of(heater_ids: Collection[int]) -> dict[Any, tuple[int, dict[str, Any]]]:
     """Work on record of the heaters that a file speaks of: its number and what it says, by heater, kind and days."""
     found: dict[Any, tuple[int, dict[str, Any]]] = {}
-    numbers = iter(sorted(heater_ids))
-    while some := list(itertools.islice(numbers, HEATERS_AT_ONCE)):
+    for some in in_parts(sorted(heater_ids), HEATERS_AT_ONCE):
         rows = ServiceRecord.objects.filter(heater_id__in=some).order_by("id")
         for pk, heater_id, kind, earliest, latest, *values in rows.values_list(
             "id", "heater_id", "kind", "done_earliest", "done_latest", *SERVICE_FIELDS

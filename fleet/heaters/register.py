@@ -5,7 +5,6 @@ Held in memory while a file is compared; nothing here writes. Names are compared
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from typing import Any
 
 from django.db.models.functions import Upper
 
+from fleet.estate.bulk_rows import in_parts
 from fleet.estate.models import Building, Position, Property
 from fleet.heaters.models import Heater
 
@@ -194,8 +194,7 @@ class Register:
         heaters = Heater.objects.filter(organisation_id=self.organisation_id)
         found = list(heaters.filter(tag__regex=NOT_PLAIN).values_list(*_HEATER))
         plain, known = heaters.annotate(upper=Upper("tag")), {row[0] for row in found}
-        names = iter(sorted({name.upper() for name in tags}))
-        while some := list(itertools.islice(names, NAMED_AT_ONCE)):
+        for some in in_parts(sorted({name.upper() for name in tags}), NAMED_AT_ONCE):
             found += [
                 row for row in plain.filter(upper__in=some).values_list(*_HEATER) if row[0] not in known
             ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -13,7 +12,7 @@ from django.db import DatabaseError, transaction
 from django.utils import timezone
 
 from fleet.estate.background import enqueue
-from fleet.estate.bulk_rows import new_ids, write_rows
+from fleet.estate.bulk_rows import in_parts, new_ids, write_rows
 from fleet.estate.calendar import today_of
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
@@ -264,17 +263,11 @@ def take(plan: Plan, batch: ImportBatch) -> None:
     _change_rows(WaterTest, plan.changed_waters)
 
 
-def _chunks(items: Iterable[Any], size: int = CHUNK) -> Iterator[list[Any]]:
-    rest = iter(items)
-    while chunk := list(itertools.islice(rest, size)):
-        yield chunk
-
-
 def _create(
     model: type[ScopedModel], columns: Sequence[str], rows: Iterable[tuple[Any, ...]], organisation_id: int
 ) -> None:
     """Write new rows of these columns, very many of them in few statements."""
-    for chunk in _chunks(rows, WRITTEN_AT_ONCE):
+    for chunk in in_parts(rows, WRITTEN_AT_ONCE):
         write_rows(model, ("organisation_id", *columns), ((organisation_id, *row) for row in chunk))
 
 
@@ -317,7 +310,7 @@ def _change_heaters(changes: list[HeaterChange]) -> None:
     ended = [one for one in changes if one.changes.get("ending", ("", ""))[1]]
     others = [one for one in changes if not one.changes.get("ending", ("", ""))[1]]
     for group in (ended, others):
-        for chunk in _chunks(group):
+        for chunk in in_parts(group, CHUNK):
             rows = {
                 heater.pk: heater for heater in Heater.objects.filter(pk__in=[one.heater.pk for one in chunk])
             }
@@ -337,7 +330,7 @@ def _change_heaters(changes: list[HeaterChange]) -> None:
 
 
 def _change_rows(model: type[ScopedModel], changes: list[RowChange]) -> None:
-    for chunk in _chunks(changes):
+    for chunk in in_parts(changes, CHUNK):
         rows: dict[int, Any] = {row.pk: row for row in model.objects.filter(pk__in=[one.pk for one in chunk])}
         names: set[str] = set()
         for one in chunk:

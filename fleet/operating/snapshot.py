@@ -13,7 +13,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
-from itertools import islice
 from typing import Any
 from uuid import UUID
 
@@ -21,6 +20,8 @@ from django.core.management.color import no_style
 from django.db import models, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations.loader import MigrationLoader
+
+from fleet.estate.bulk_rows import in_parts
 
 ROWS_AT_A_TIME = 2000
 # Sessions are not carried: whoever holds a back-up must not be able to walk in as somebody.
@@ -167,8 +168,7 @@ def write_lines(model: Model, lines: Iterable[str], connection: BaseDatabaseWrap
                     copy.write_row(row)
             return
         statement = f"INSERT INTO {table} ({names}) VALUES ({', '.join(['%s'] * len(fields))})"  # noqa: S608
-        waiting = rows()
-        while some := list(islice(waiting, ROWS_AT_A_TIME)):
+        for some in in_parts(rows(), ROWS_AT_A_TIME):
             cursor.executemany(statement, some)
 
 
