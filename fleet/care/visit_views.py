@@ -43,9 +43,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         "first": first,
         "last": last,
         "building": building,
-        "laying": Job.objects.filter(
-            kind="lay_visits", state__in=[Job.State.WAITING, Job.State.RUNNING]
-        ).first(),
+        "laying": Job.objects.filter(kind="lay_visits", state__in=Job.OPEN).first(),
     }
     rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
     return render(request, "care/visits.html", values | rights | {"crews": Crew.objects.all()})

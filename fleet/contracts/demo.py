@@ -55,8 +55,7 @@ def open_contract(
 
 def is_preparing(company: Organisation) -> bool:
     """Whether the demonstration's contract still waits for its background job."""
-    open_states = (Job.State.WAITING, Job.State.RUNNING)
-    return Job.objects.filter(organisation=company, kind="demo contract", state__in=open_states).exists()
+    return Job.objects.filter(organisation=company, kind="demo contract", state__in=Job.OPEN).exists()
 
 
 def _two_places(house: Organisation) -> list[Property]:

@@ -132,7 +132,7 @@ def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key
                 organisation_id=organisation_id,
                 kind=kind,
                 unique_key=unique_key,
-                state__in=["waiting", "running"],
+                state__in=Job.OPEN,
             )
     logger.info("Job %s %s was asked for", kind, job.pk)
     transaction.on_commit(lambda: _ring(_work[kind].queue))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import Q
@@ -17,6 +19,7 @@ class Job(ScopedModel):
         GIVEN_UP = "given_up", "given up"
         CANCELLED = "cancelled", "cancelled"
 
+    OPEN: ClassVar = (State.WAITING, State.RUNNING)
     kind = models.CharField(max_length=60)
     payload = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
     state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
@@ -47,3 +50,7 @@ class Job(ScopedModel):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.pk}"
+
+    @property
+    def is_open(self) -> bool:
+        return self.state in self.OPEN

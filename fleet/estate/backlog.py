@@ -13,7 +13,6 @@ from fleet.estate.background import due_rows, known_work
 from fleet.estate.background_rows import Job
 from fleet.estate.leases import Lease
 
-OPEN = (Job.State.WAITING, Job.State.RUNNING)
 LATE_AFTER_TICKS = 10
 
 

@@ -32,7 +32,7 @@ def data_quality(request: HttpRequest) -> HttpResponse:
         "quality": quality,
         "refused": refused,
         "computed_at": done.finished_at if done and computed else None,
-        "job": last if last and last.state in (Job.State.WAITING, Job.State.RUNNING) else None,
+        "job": last if last and last.is_open else None,
         "failed": last if last and last.state == Job.State.GIVEN_UP else None,
         "may_compute": may(request, Need.PLAN) and cast(MemberRequest, request).membership.all_properties,
     }

@@ -96,7 +96,7 @@ def import_batch(request: HttpRequest, pk: int) -> HttpResponse:
         "batch": batch,
         "preview": batch.preview,
         "job": job,
-        "at_work": job is not None and job.state in (Job.State.WAITING, Job.State.RUNNING),
+        "at_work": job is not None and job.is_open,
         "given_up": job is not None and job.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
         "percent": round(100 * job.fraction) if job else 0,
         "refused_sheets": [

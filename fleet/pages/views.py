@@ -18,8 +18,6 @@ from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Pro
 from fleet.estate.row_numbers import row_number
 from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
 
-OPEN_STATES = (Job.State.WAITING, Job.State.RUNNING)
-
 
 @page(Need.READ)
 @require_GET
@@ -87,8 +85,8 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         "pages/job.html",
         {
             "job": row,
-            "is_open": row.state in OPEN_STATES,
-            "looks_again": row.state in OPEN_STATES and request.GET.get("still") != "1",
+            "is_open": row.is_open,
+            "looks_again": row.is_open and request.GET.get("still") != "1",
             "percent": round(100 * row.fraction),
             "may_change": may(request, background.need_to_change(row)),
             "can_try_again": row.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),

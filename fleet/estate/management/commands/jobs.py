@@ -56,7 +56,7 @@ class Command(BaseCommand):
         self.stdout.write(f"oldest waiting: {now.oldest_seconds:.0f} s")
         for complaint in backlog.complaints():
             self.stdout.write(f"! {complaint}")
-        shown = backlog.jobs().filter(state__in=[*backlog.OPEN, Job.State.GIVEN_UP])[:50]
+        shown = backlog.jobs().filter(state__in=[*Job.OPEN, Job.State.GIVEN_UP])[:50]
         for job in shown:
             said = job.words or job.error[:80]
             done = f"{job.fraction:4.0%}" if job.state == Job.State.RUNNING else "    "
