@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import tempfile
 from collections.abc import Iterator
 from typing import Any
 
@@ -36,8 +35,7 @@ from fleet.estate.models import Building
 from fleet.estate.scope import current_scope, scoped, unscoped
 from fleet.heaters import import_jobs, made_exports, open_formats, services
 from fleet.heaters.cobie import write_cobie
-from fleet.heaters.export_views import CONTENT_TYPES, IN_MEMORY_BYTES
-from fleet.heaters.exporting import FORMATS, write_export
+from fleet.heaters.exporting import CONTENT_TYPES, FORMATS, export_at_hand
 from fleet.heaters.importing import columns_of
 from fleet.heaters.models import ImportBatch
 from fleet.heaters.workbook import MAX_BYTES, UnreadableFile
@@ -174,13 +172,7 @@ class ExportView(ApiView):
     def get(self, request: Any, file_format: str) -> HttpResponseBase:
         if file_format not in FORMATS:
             raise Http404
-        out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 (the response closes it)
-        try:
-            write_export(self.caller.organisation, file_format, out)
-        except BaseException:
-            out.close()
-            raise
-        out.seek(0)
+        out = export_at_hand(self.caller.organisation, file_format)
         ending, content_type = CONTENT_TYPES[file_format]
         return FileResponse(out, as_attachment=True, filename=f"record.{ending}", content_type=content_type)
 
@@ -209,9 +201,10 @@ class MadeExportView(ApiView):
     )  # fmt: skip
     def get(self, request: Any, pk: int) -> HttpResponseBase:
         made = made_exports.exports_of(self.caller.organisation, member_of(self).person_id)
-        place = next((made_exports.file_of(job) for job in made if job.pk == pk), None)
-        if place is None:
+        found = made_exports.file_among(made, pk)
+        if found is None:
             raise Http404
+        place, _ = found
         return FileResponse(place.open("rb"), as_attachment=True, filename=place.name)
 
 

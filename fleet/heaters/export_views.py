@@ -15,16 +15,10 @@ from fleet.estate.models import Building, Job
 from fleet.estate.row_numbers import row_number
 from fleet.heaters import made_exports
 from fleet.heaters.cobie import write_cobie
-from fleet.heaters.exporting import FORMATS, TABLES, write_export
+from fleet.heaters.exporting import CONTENT_TYPES, FORMATS, IN_MEMORY_BYTES, TABLES, export_at_hand
 from fleet.heaters.open_formats import data_package, properties_as_geojson
 
-IN_MEMORY_BYTES = 2_000_000
 MOST_BUILDINGS = 300  # to choose from; beyond it each building's own page leads to its file
-CONTENT_TYPES = {
-    "csv": ("zip", "application/zip"),
-    "xlsx": ("xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    "json": ("json", "application/json"),
-}
 
 
 @page(Need.READ)
@@ -41,7 +35,7 @@ def export(request: HttpRequest) -> HttpResponse:
         "many": many,
         "large": made_exports.is_large(),
         "made": [{"job": job, "ready": made_exports.file_of(job) is not None} for job in made],
-        "under_way": any(job.state in (Job.State.WAITING, Job.State.RUNNING) for job in made),
+        "under_way": any(job.is_open for job in made),
         "kept_days": made_exports.KEPT_DAYS,
     }
     return render(request, "heaters/export.html", context)
@@ -66,11 +60,10 @@ def have_made(request: HttpRequest) -> HttpResponse:
 @require_GET
 def made_file(request: HttpRequest, pk: int) -> HttpResponseBase:
     """A file that this person had made; another's does not exist for her."""
-    job = next((job for job in _made(request) if job.pk == pk), None)
-    place = made_exports.file_of(job) if job else None
-    if place is None:
+    found = made_exports.file_among(_made(request), pk)
+    if found is None:
         raise Http404
-    content_type = CONTENT_TYPES["csv" if place.suffix == ".zip" else place.suffix[1:]][1]
+    place, content_type = found
     return FileResponse(place.open("rb"), as_attachment=True, filename=place.name, content_type=content_type)
 
 
@@ -80,13 +73,7 @@ def export_file(request: HttpRequest, file_format: str) -> HttpResponseBase:
     if file_format not in FORMATS:
         raise Http404
     organisation = cast(MemberRequest, request).organisation
-    out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 (the response closes it)
-    try:
-        write_export(organisation, file_format, out)
-    except BaseException:
-        out.close()
-        raise
-    out.seek(0)
+    out = export_at_hand(organisation, file_format)
     ending, content_type = CONTENT_TYPES[file_format]
     name = f"record-{timezone.now():%Y-%m-%d}.{ending}"
     return FileResponse(out, as_attachment=True, filename=name, content_type=content_type)

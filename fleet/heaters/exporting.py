@@ -29,7 +29,14 @@ from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 
 FORMAT_MARK = "tank-almanac-record"
 FORMAT_VERSION = 1
-FORMATS = ("csv", "xlsx", "json")
+# Of each form the ending of its file, and what it is as browsers say it.
+CONTENT_TYPES = {
+    "csv": ("zip", "application/zip"),
+    "xlsx": ("xlsx", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    "json": ("json", "application/json"),
+}
+FORMATS = tuple(CONTENT_TYPES)
+IN_MEMORY_BYTES = 2_000_000
 ROWS_AT_A_TIME = 2000
 XLSX_ROWS_PER_SHEET = 1_000_000
 # Kept by the program about the row, not part of the record.
@@ -95,6 +102,18 @@ def export_records(organisation: Organisation, file_format: str, path: Path) -> 
         Path(part).unlink(missing_ok=True)
         raise
     return counts
+
+
+def export_at_hand(organisation: Organisation, file_format: str) -> IO[bytes]:
+    """The whole record as a file that stands at its beginning; whoever is given it closes it."""
+    out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY_BYTES)  # noqa: SIM115 (see above)
+    try:
+        write_export(organisation, file_format, out)
+    except BaseException:
+        out.close()
+        raise
+    out.seek(0)
+    return out
 
 
 def write_export(organisation: Organisation, file_format: str, out: IO[bytes]) -> dict[str, int]:

@@ -6,6 +6,7 @@ they can be made again from what it holds.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from fleet.estate.access import Need, scope_of
 from fleet.estate.background import Job, Running, enqueue, register
 from fleet.estate.models import Membership, Organisation
 from fleet.estate.scope import current_scope, scoped, unscoped
-from fleet.heaters.exporting import FORMATS, export_records
+from fleet.heaters.exporting import CONTENT_TYPES, FORMATS, export_records
 from fleet.heaters.models import Heater
 
 EXPORT = "export the record"
@@ -53,8 +54,16 @@ def file_of(job: Job) -> Path | None:
     return place if job.state == Job.State.DONE and place.exists() else None
 
 
+def file_among(jobs: Iterable[Job], pk: int) -> tuple[Path, str] | None:
+    """The file of the one with this number, and its content type."""
+    for job in jobs:
+        if job.pk == pk and (place := file_of(job)) is not None:
+            return place, CONTENT_TYPES[job.payload["format"]][1]
+    return None
+
+
 def _place(job: Job) -> Path:
-    ending = "zip" if job.payload["format"] == "csv" else job.payload["format"]
+    ending, _ = CONTENT_TYPES[job.payload["format"]]
     return _folder(job.organisation_id) / f"record-{job.created_at:%Y-%m-%d}-{job.pk}.{ending}"
 
 
