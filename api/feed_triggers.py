@@ -11,16 +11,11 @@ from typing import Any
 from django.db import connections
 
 from fleet.estate.marks import trigger_names
+from fleet.heaters.record_sums import OF_BUILDING, OF_HEATER, OF_POSITION
 
-BUILDING = "SELECT property_id FROM estate_building WHERE id = {row}.building_id"
-POSITION = (
-    "SELECT b.property_id FROM estate_position p JOIN estate_building b ON b.id = p.building_id "
-    "WHERE p.id = {row}.position_id"
-)
-HEATER = (
-    "SELECT b.property_id FROM heaters_heater h JOIN estate_position p ON p.id = h.position_id "
-    "JOIN estate_building b ON b.id = p.building_id WHERE h.id = {row}.heater_id"
-)
+BUILDING = OF_BUILDING.format(key="{row}.building_id")
+POSITION = OF_POSITION.format(key="{row}.position_id")
+HEATER = OF_HEATER.format(key="{row}.heater_id")
 
 
 @dataclass(frozen=True)

@@ -110,13 +110,18 @@ def first_due(today: date, horizon_days: int, building_ids: list[int], limit: in
 
 
 def due_counts(
-    today: date, horizon_days: int = 60, property_ids: Sequence[int] | None = None
+    today: date,
+    horizon_days: int = 60,
+    property_ids: Sequence[int] | None = None,
+    building: Building | None = None,
 ) -> list[BuildingCount]:
     """Buildings with due tasks and their sums, all counted now, the most pressing first. Pages take `due_list`."""
-    places = Building.objects.all()
+    due, places = due_tasks(today, horizon_days, property_ids), Building.objects.all()
     if property_ids is not None:
         places = places.filter(property_id__in=property_ids)
-    found = counted(due_tasks(today, horizon_days, property_ids), places, today, horizon_days)
+    if building is not None:
+        due, places = due.filter(building=building), places.filter(pk=building.pk)
+    found = counted(due, places, today, horizon_days)
     return sorted(found, key=BuildingCount.pressing)
 
 

@@ -90,7 +90,7 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
             "needs": needs_at(request, row.property),
             "today": today,
             "places": places,
-            "due": forecasts.due_in(pk, row.property_id, today),
+            "due": forecasts.due_in(row, today),
         },
     )
 

@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 
 from fleet.care import selectors as care
 from fleet.care.due_list import OVERDUE, due_list
+from fleet.estate.models import Building
 from fleet.pages import words
 from fleet.planning import selectors as planning
 from fleet.planning.models import ForecastRun, HeaterOutlook
@@ -221,10 +222,8 @@ def due_summary(today: date, property_ids: Sequence[int] | None = None, most: in
     return Due(rows.late, rows.tasks - rows.late, len(rows), tuple(_place(row) for row in rows[0:most]))
 
 
-def due_in(building_id: int, property_id: int, today: date) -> Due:
-    rows = [
-        row for row in care.due_counts(today, property_ids=[property_id]) if row.building_id == building_id
-    ]
+def due_in(building: Building, today: date) -> Due:
+    rows = care.due_counts(today, building=building)
     late, tasks = sum(row.late for row in rows), sum(row.tasks for row in rows)
     return Due(late, tasks - late, len(rows), tuple(_place(row) for row in rows))
 

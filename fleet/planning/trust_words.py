@@ -7,6 +7,7 @@ from typing import Any
 
 from fleet.estate.models import Property
 from fleet.pages.reading import a_day
+from fleet.pages.words import how_many
 from fleet.planning.prices import kind_words
 from fleet.planning.printed import aligned
 
@@ -53,7 +54,7 @@ def sample_words(result: dict[str, Any]) -> str:
 def landmark_rows(result: dict[str, Any]) -> list[list[str]]:
     return [
         [
-            f"{a_day(date.fromisoformat(row['landmark']))}, {row['horizon_years']} year{'s' if row['horizon_years'] > 1 else ''}",
+            f"{a_day(date.fromisoformat(row['landmark']))}, {how_many(row['horizon_years'], 'year')}",
             str(row["heaters"]),
             number(row["expected"]),
             f"{number(row['p10'], 0)} to {number(row['p90'], 0)}",
