@@ -16,6 +16,7 @@ from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 from fleet.pages import charts, curves, fleet_ages, forecasts, place_map
 from fleet.pages import survival as survivals
+from fleet.planning.models import ForecastRun
 
 
 def _picture(spec: charts.Spec) -> HttpResponse:
@@ -110,13 +111,17 @@ def queue(request: HttpRequest) -> HttpResponse:
     return _picture(charts.building_queue(rows, _narrow(request)))
 
 
+def _heater_outlook(pk: int) -> tuple[Heater, ForecastRun | None, forecasts.Outlook | None]:
+    heater: Heater = get_object_or_404(Heater.objects, pk=pk)
+    run = forecasts.latest_run(heater.organisation_id)
+    return heater, run, forecasts.outlook_of(run, pk)
+
+
 @page(Need.READ)
 @require_GET
 @cache_control(private=True, max_age=30)
 def outlook(request: HttpRequest, pk: int) -> HttpResponse:
-    heater: Heater = get_object_or_404(Heater.objects, pk=pk)
-    run = forecasts.latest_run(heater.organisation_id)
-    found = forecasts.outlook_of(run, heater.pk)
+    _, _, found = _heater_outlook(pk)
     if found is None:
         raise Http404
     return _picture(curves.outlook_curve(forecasts.curve(found), _narrow(request)))
@@ -126,9 +131,8 @@ def outlook(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 @cache_control(private=True, max_age=30)
 def survival(request: HttpRequest, pk: int) -> HttpResponse:
-    heater: Heater = get_object_or_404(Heater.objects, pk=pk)
-    run = forecasts.latest_run(heater.organisation_id)
-    found = survivals.of_heater(run, forecasts.outlook_of(run, heater.pk), heater.kind)
+    heater, run, outlook = _heater_outlook(pk)
+    found = survivals.of_heater(run, outlook, heater.kind)
     if found is None:
         raise Http404
     words = heater.get_kind_display()

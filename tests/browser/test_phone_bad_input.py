@@ -73,6 +73,14 @@ def flushed() -> list[str]:
         return sorted(found)
 
 
+def flush_both_without_signal(page: Any) -> None:
+    page.context.set_offline(True)
+    for tag in ("Y-1", "Y-2"):
+        open_task(page, tag, "Flush sediment")
+        record_flush(page, "12")
+        page.get_by_text("Done, not sent yet.").wait_for()
+
+
 def back_in_signal(page: Any) -> None:
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
@@ -109,11 +117,7 @@ def test_a_finding_that_cannot_be_or_is_unusual_is_asked_again(page: Any, typed:
 def test_a_task_that_the_office_closed_meanwhile_is_told_with_both_values(
     page: Any, office: Callable[[str], Task]
 ) -> None:
-    page.context.set_offline(True)
-    for tag in ("Y-1", "Y-2"):
-        open_task(page, tag, "Flush sediment")
-        record_flush(page, "12")
-        page.get_by_text("Done, not sent yet.").wait_for()
+    flush_both_without_signal(page)
     services.complete_task(office("Y-1"), FLUSH, datetime(2026, 6, 1, 15, tzinfo=UTC))
     back_in_signal(page)
     page.get_by_text("1 with a question").wait_for()
@@ -133,11 +137,7 @@ def test_a_task_that_the_office_closed_meanwhile_is_told_with_both_values(
 def test_a_heater_replaced_meanwhile_is_told_and_the_rest_is_kept(
     page: Any, office: Callable[[str], Task]
 ) -> None:
-    page.context.set_offline(True)
-    for tag in ("Y-1", "Y-2"):
-        open_task(page, tag, "Flush sediment")
-        record_flush(page, "12")
-        page.get_by_text("Done, not sent yet.").wait_for()
+    flush_both_without_signal(page)
     old: Heater = office("Y-1").heater
     old.ending, old.removed_precision = "replaced_as_planned", "day"
     old.removed_earliest = old.removed_latest = TODAY

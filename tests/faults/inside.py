@@ -42,8 +42,8 @@ def seed(number: str, reminders: str, url: str) -> int:
         Task.objects.create(organisation=house, heater=heater, kind="flush", due_on=due, **values)
         for desk in range(HOOKS):
             hooks.add_hook(house, f"desk {desk}", url, [])
-        _people(house, "technician", PEOPLE)
-        readers = _people(house, "viewer", digests)
+        new_people(house, "technician", PEOPLE)
+        readers = new_people(house, "viewer", digests)
         Preference.objects.bulk_create(
             Preference(organisation=house, person=reader, rhythm="daily", hour=0, alerts_by_mail=False)
             for reader in readers
@@ -76,9 +76,10 @@ def seed(number: str, reminders: str, url: str) -> int:
     return leaks * (PEOPLE + HOOKS) + digests
 
 
-def _people(house: Organisation, role: str, count: int) -> list[Person]:
+def new_people(house: Organisation, role: str, count: int, name: str = "") -> list[Person]:
+    """So many people of one role, called so (else by their role) with a number."""
     rows = [
-        Person(email=f"{role}-{house.pk}-{number}@almanac.example", name=f"{role} {number}")
+        Person(email=f"{name or role}-{house.pk}-{number}@almanac.example", name=f"{name or role} {number}")
         for number in range(count)
     ]
     people = Person.objects.bulk_create(rows)

@@ -28,6 +28,7 @@ from fleet.estate.scope import scope_of_organisation, scoped, unscoped  # noqa: 
 from fleet.heaters.models import Heater, ServiceRecord  # noqa: E402
 from fleet.heaters.record_sum_rows import RecordMark  # noqa: E402
 from tests.conftest import make_heater  # noqa: E402
+from tests.faults.inside import new_people  # noqa: E402
 
 NAME = "Invented estate with a crowd"
 SMALL = "Linden Homes (invented)"
@@ -44,7 +45,7 @@ def prepared(heaters: str, office: str, phones: str, tasks_each: str) -> dict[st
     house = Organisation.objects.get(name=NAME)
     with scoped(scope_of_organisation(house)):
         owner = Membership.objects.select_related("person").get(role="owner").person
-        readers = [owner, *new_people(house, "planner", int(office) - 1)]
+        readers = [owner, *new_people(house, "planner", int(office) - 1, "office")]
         crew = list(Person.objects.filter(memberships__organisation=house, email__startswith="phone-"))
         addresses = addresses_of()
     return {
@@ -52,16 +53,6 @@ def prepared(heaters: str, office: str, phones: str, tasks_each: str) -> dict[st
         "phones": [session_of(person) for person in crew],
         "addresses": addresses,
     }
-
-
-def new_people(house: Organisation, role: str, count: int, name: str = "office") -> list[Person]:
-    rows = [
-        Person(email=f"{name}-{number}-{time.time_ns()}@almanac.example", name=f"{name} {number}")
-        for number in range(count)
-    ]
-    people = Person.objects.bulk_create(rows)
-    Membership.objects.bulk_create(Membership(organisation=house, person=one, role=role) for one in people)
-    return people
 
 
 def make_crews(house: Organisation, phones: int, tasks_each: int) -> None:

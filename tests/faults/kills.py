@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import random
-import shutil
 import subprocess
 import sys
 import tempfile
@@ -26,7 +25,7 @@ from statistics import median
 
 from tests.faults.crowd import crowd
 from tests.faults.servers import ROOT, House
-from tests.faults.stand import answers, fell_short, standing, started, within
+from tests.faults.stand import answers, ended, fell_short, keep_up, standing, started, within
 
 BETWEEN = (7.0, 11.0)  # seconds from one kill to the next
 SETTLED_WITHIN = 420  # a killed worker's claim holds for five minutes
@@ -45,7 +44,7 @@ class Killer(threading.Thread):
 
     def run(self) -> None:
         chance = random.Random(self.rounds)
-        threading.Thread(target=self.supervise, daemon=True).start()
+        threading.Thread(target=keep_up, args=(self.house, self.over), daemon=True).start()
         for turn in range(self.rounds):
             parts = list(self.parts())
             chance.shuffle(parts)
@@ -60,11 +59,6 @@ class Killer(threading.Thread):
         if back := self.back().get(name):
             self.away[name].append(self.until(lambda: back(began)) - began)
         time.sleep(max(0.0, began + pause - time.time()))
-
-    def supervise(self) -> None:
-        while not self.over.wait(0.2):
-            for program in self.house.programs:
-                program.keep_up()
 
     def parts(self) -> dict[str, Callable[[], None]]:
         programs = {program.name: program for program in self.house.programs}
@@ -147,17 +141,14 @@ def main() -> None:
         f"Requests that failed meanwhile: {sum(seen.failures.values())} of {sum(map(len, seen.times.values()))}."
     )
     short = fell_short(seen, kept)
-    short += [f"work not done: {n}" for n in [sum(1 for job in jobs if job[2] != "done")] if n]
+    if undone := sum(1 for job in jobs if job[2] != "done"):
+        short.append(f"work not done: {undone}")
     again = sum(1 for job in jobs if int(str(job[3])) > 1)
     print(
         f"Findings sent and answered: {len(seen.answered)}, {dict(seen.results)}. Small jobs: {len(jobs)}, {again} of them taken again."
     )
     print("; ".join(short) or "Nothing lost, nothing doubled.")
-    if not short:
-        shutil.rmtree(folder, ignore_errors=True)
-    else:
-        print(f"NOT AS IT SHOULD BE; logs in {folder}")
-    sys.exit(1 if short else 0)
+    ended(not short, folder)
 
 
 if __name__ == "__main__":

@@ -13,8 +13,6 @@ import argparse
 import asyncio
 import os
 import random
-import shutil
-import sys
 import tempfile
 import threading
 import time
@@ -25,16 +23,10 @@ import httpx
 
 from tests.faults.crowd import Seen, crowd
 from tests.faults.servers import Program, wait_for
-from tests.faults.stand import GUNICORN, answers, fell_short, standing, started, within
+from tests.faults.stand import GUNICORN, answers, ended, fell_short, keep_up, standing, started, within
 from tests.sinks import free_port
 
 LARGEST_MS = 500
-
-
-def keep_up(programs: list[Program], stop: threading.Event) -> None:
-    while not stop.wait(0.3):
-        for program in programs:
-            program.keep_up()
 
 
 async def bare_stream(address: str, per_second: float, seconds: float) -> list[float]:
@@ -99,7 +91,7 @@ def main() -> None:
         )
         started(house, address)
         stop = threading.Event()
-        threading.Thread(target=keep_up, args=(house.programs, stop), daemon=True).start()
+        threading.Thread(target=keep_up, args=(house, stop), daemon=True).start()
         # The first day's own work (a roll-forward, the first count of all sums) comes once, not with each crowd.
         wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 600)
         seen = asyncio.run(crowd(address, people, asked.minutes * 60, 1))
@@ -113,12 +105,7 @@ def main() -> None:
         f"{per_second:.1f} requests a second. A bare Django view at that rate: median {cuts[49] * 1000:.1f} ms, "
         f"p95 {cuts[94] * 1000:.1f}, p99 {cuts[98] * 1000:.1f}. Load of the machine {os.getloadavg()[1]:.1f}."
     )
-    good = judged(seen, fell_short(seen, kept))
-    if good:
-        shutil.rmtree(folder, ignore_errors=True)
-    else:
-        print(f"NOT AS IT SHOULD BE; logs in {folder}")
-    sys.exit(0 if good else 1)
+    ended(judged(seen, fell_short(seen, kept)), folder)
 
 
 if __name__ == "__main__":

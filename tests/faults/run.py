@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
-import os
 import random
 import shutil
 import signal
@@ -27,12 +26,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tests.faults.servers import ROOT, House, Postgres, Redis
+from tests.faults.servers import ROOT, House, Postgres, Redis, environment
 from tests.sinks import HookSink, MailSink, controller_of, free_port, hook_sink
 
 TIMEOUT_SECONDS = 3
 SETTLED_WITHIN = 300
 TROUBLED_SHARE = 0.6  # trouble goes on until so many have arrived
+SETTINGS = {
+    "ALMANAC_TICK_SECONDS": "2",
+    "ALMANAC_SMTP_HOST": "127.0.0.1",
+    "ALMANAC_SMTP_TIMEOUT_SECONDS": str(TIMEOUT_SECONDS),
+    "ALMANAC_DELIVERY_STALE_SECONDS": "15",
+    "ALMANAC_DELIVERY_TAKEN_SECONDS": "8",
+    "ALMANAC_DELIVERY_PAUSE_SECONDS": "1",
+    "ALMANAC_HOOKS_TO_PRIVATE": "yes",
+}
 LOOKED_EACH = 6  # seconds: each look starts the program, and what it costs the workers do not get
 
 
@@ -165,28 +173,6 @@ class Settled:
         return code == 0 and bool(json.loads(said))
 
 
-def environment(folder: Path, postgres: Postgres, redis: Redis, mail_port: int) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
-    return kept | {
-        "DJANGO_SETTINGS_MODULE": "fleet.settings",
-        "ALMANAC_MODE": "full",
-        "ALMANAC_SECRET_KEY": "for-this-test-only",
-        "ALMANAC_DATA": str(folder / "data"),
-        "ALMANAC_DATABASE_URL": postgres.url,
-        "ALMANAC_REDIS_URL": redis.url,
-        "ALMANAC_TICK_SECONDS": "2",
-        "ALMANAC_WORKER_SILENT_SECONDS": "8",
-        "ALMANAC_SMTP_HOST": "127.0.0.1",
-        "ALMANAC_SMTP_PORT": str(mail_port),
-        "ALMANAC_SMTP_TIMEOUT_SECONDS": str(TIMEOUT_SECONDS),
-        "ALMANAC_DELIVERY_STALE_SECONDS": "15",
-        "ALMANAC_DELIVERY_TAKEN_SECONDS": "8",
-        "ALMANAC_DELIVERY_PAUSE_SECONDS": "1",
-        "ALMANAC_HOOKS_TO_PRIVATE": "yes",
-        "ALMANAC_LOG_LEVEL": "ERROR",
-    }
-
-
 @dataclass
 class Sinks:
     mail: UnsteadyMail
@@ -212,7 +198,11 @@ def everything(folder: Path) -> Iterator[tuple[House, Sinks]]:
     controller.start()
     postgres, redis = Postgres(folder, free_port()), Redis(folder, free_port())
     redis.start()
-    house = House(postgres, redis, environment(folder, postgres, redis, controller.port))
+    house = House(
+        postgres,
+        redis,
+        environment(folder, postgres, redis, **SETTINGS, ALMANAC_SMTP_PORT=str(controller.port)),
+    )
     try:
         with hook_sink() as hooks:
             house.manage("migrate", "--noinput")

@@ -18,6 +18,22 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 
 
+def environment(folder: Path, postgres: Postgres, redis: Redis, **more: str) -> dict[str, str]:
+    """The full mode on these servers, whatever else the environment of whoever runs this says."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
+    return kept | {
+        "DJANGO_SETTINGS_MODULE": "fleet.settings",
+        "ALMANAC_MODE": "full",
+        "ALMANAC_SECRET_KEY": "for-this-test-only",
+        "ALMANAC_DATA": str(folder / "data"),
+        "ALMANAC_DATABASE_URL": postgres.url,
+        "ALMANAC_REDIS_URL": redis.url,
+        "ALMANAC_WORKER_SILENT_SECONDS": "8",
+        "ALMANAC_LOG_LEVEL": "ERROR",
+        **more,
+    }
+
+
 def wait_for(ready: Callable[[], bool], what: str, seconds: float = 60) -> None:
     deadline = time.monotonic() + seconds
     while not ready():

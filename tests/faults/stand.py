@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
+import shutil
 import subprocess
 import sys
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -13,33 +14,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.faults.servers import ROOT, House, Postgres, Program, Redis, wait_for
+from tests.faults.servers import ROOT, House, Postgres, Program, Redis, environment, wait_for
 from tests.sinks import free_port
 
 GUNICORN = [sys.executable, "-m", "gunicorn", "-c", "python:fleet.operating.gunicorn_settings"]
-
-
-def environment(
-    folder: Path, postgres: Postgres, redis: Redis, port: int, processes: int, tick: int
-) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))}
-    return kept | {
-        "DJANGO_SETTINGS_MODULE": "fleet.settings",
-        "ALMANAC_MODE": "full",
-        "ALMANAC_SECRET_KEY": "for-this-test-only",
-        "ALMANAC_DATA": str(folder / "data"),
-        "ALMANAC_STATIC": str(folder / "static"),
-        "ALMANAC_DATABASE_URL": postgres.url,
-        "ALMANAC_REDIS_URL": redis.url,
-        "ALMANAC_TLS": "no",
-        "ALMANAC_HOSTS": "127.0.0.1",
-        "ALMANAC_BIND": f"127.0.0.1:{port}",
-        "ALMANAC_WEB_PROCESSES": str(processes),
-        "ALMANAC_BEAT_SIGN": str(folder / "beat-rang"),
-        "ALMANAC_TICK_SECONDS": str(tick),
-        "ALMANAC_WORKER_SILENT_SECONDS": "8",
-        "ALMANAC_LOG_LEVEL": "ERROR",
-    }
 
 
 def answers(address: str) -> bool:
@@ -67,7 +45,16 @@ def standing(folder: Path, processes: int, tick: int) -> Iterator[tuple[House, s
     port = free_port()
     postgres, redis = Postgres(folder, free_port()), Redis(folder, free_port())
     redis.start()
-    house = House(postgres, redis, environment(folder, postgres, redis, port, processes, tick))
+    settings = {
+        "ALMANAC_STATIC": str(folder / "static"),
+        "ALMANAC_TLS": "no",
+        "ALMANAC_HOSTS": "127.0.0.1",
+        "ALMANAC_BIND": f"127.0.0.1:{port}",
+        "ALMANAC_WEB_PROCESSES": str(processes),
+        "ALMANAC_BEAT_SIGN": str(folder / "beat-rang"),
+        "ALMANAC_TICK_SECONDS": str(tick),
+    }
+    house = House(postgres, redis, environment(folder, postgres, redis, **settings))
     quiet = ("--without-gossip", "--without-mingle")
     try:
         house.manage("migrate", "--noinput")
@@ -86,6 +73,22 @@ def started(house: House, address: str) -> None:
     for program in house.programs:
         program.keep_up()
     wait_for(lambda: answers(f"{address}/ready"), "The program", 90)
+
+
+def keep_up(house: House, over: threading.Event) -> None:
+    """As a supervisor would, until it is over."""
+    while not over.wait(0.2):
+        for program in house.programs:
+            program.keep_up()
+
+
+def ended(good: bool, folder: Path) -> None:
+    """Leave, with the logs where something was wrong."""
+    if good:
+        shutil.rmtree(folder, ignore_errors=True)
+    else:
+        print(f"NOT AS IT SHOULD BE; logs in {folder}")
+    sys.exit(0 if good else 1)
 
 
 def fell_short(seen: Any, kept: dict[str, Any]) -> list[str]:
