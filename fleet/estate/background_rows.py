@@ -54,3 +54,17 @@ class Job(ScopedModel):
     @property
     def is_open(self) -> bool:
         return self.state in self.OPEN
+
+    @property
+    def percent(self) -> int:
+        return round(100 * self.fraction)
+
+    @property
+    def in_words(self) -> str:
+        """Of an open one: how far it is."""
+        if self.cancel_wanted:
+            return "Being called off."
+        if self.state == self.State.RUNNING:
+            return f"Running: {self.words}." if self.words else "Running."
+        tries = f"; {self.attempts} {'try' if self.attempts == 1 else 'tries'} used" if self.attempts else ""
+        return f"Waiting for its turn{tries}."

@@ -35,7 +35,7 @@ def export(request: HttpRequest) -> HttpResponse:
         "many": many,
         "large": made_exports.is_large(),
         "made": [{"job": job, "ready": made_exports.file_of(job) is not None} for job in made],
-        "under_way": any(job.is_open for job in made),
+        "under_way": next((job for job in made if job.is_open), None),
         "kept_days": made_exports.KEPT_DAYS,
     }
     return render(request, "heaters/export.html", context)

@@ -98,7 +98,6 @@ def import_batch(request: HttpRequest, pk: int) -> HttpResponse:
         "job": job,
         "at_work": job is not None and job.is_open,
         "given_up": job is not None and job.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
-        "percent": round(100 * job.fraction) if job else 0,
         "refused_sheets": [
             (number, sheet["sheet"], sheet["refused"])
             for number, sheet in enumerate(batch.preview.get("sheets", []))

@@ -86,8 +86,6 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "job": row,
             "is_open": row.is_open,
-            "looks_again": row.is_open and request.GET.get("still") != "1",
-            "percent": round(100 * row.fraction),
             "may_change": may(request, background.need_to_change(row)),
             "can_try_again": row.state in (Job.State.GIVEN_UP, Job.State.CANCELLED),
             "result": _plain_result(row.result),

@@ -122,7 +122,6 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
         "plan": plan,
         "currency": capital_words.currency_of(plan),
         "is_open": plan.state in making.OPEN,
-        "percent": round(100 * plan.job.fraction) if plan.job else 0,
     }
     if plan.state == CapitalPlan.State.DONE:
         lines = capital_words.shown_lines(plan)

@@ -43,7 +43,6 @@ def report(request: HttpRequest, pk: int) -> HttpResponse:
     context = {
         "report": row,
         "is_open": row.state in (PlanReport.State.WAITING, PlanReport.State.RUNNING),
-        "percent": round(100 * row.job.fraction) if row.job else 0,
         "links": row.links.all(),
         "now": timezone.now(),
         "may_plan": may(request, Need.PLAN),

@@ -35,7 +35,6 @@ def how_far(request: HttpRequest) -> HttpResponse:
     context: dict[str, Any] = {
         "check": check,
         "under_way": under_way,
-        "percent": round(100 * under_way.job.fraction) if under_way and under_way.job else 0,
         "failed": ended if ended and ended.state == TrustCheck.State.FAILED else None,
         "run": run,
         "newer_run": bool(check and run and check.run_id != run.pk),

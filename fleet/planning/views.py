@@ -144,11 +144,9 @@ def ask(request: HttpRequest) -> HttpResponse:
 def run(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(ForecastRun.objects.select_related("job"), pk=pk)
     is_open = row.state in OPEN_STATES
-    percent = round(100 * row.job.fraction) if row.job else 0
     context = {
         "run": row,
         "is_open": is_open,
-        "percent": 100 if row.state == ForecastRun.State.DONE else percent,
         "in_use": selectors.latest_run(row.organisation_id),
         "how_sure": explained.how_sure(row) if row.state == ForecastRun.State.DONE else [],
     }

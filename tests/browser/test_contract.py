@@ -86,8 +86,9 @@ def test_from_grant_to_how_it_pays(
     fit_to_read(page)
     page.get_by_role("link", name="Surveys").click()
     page.get_by_role("button", name=re.compile("Begin the survey of Alder Homes")).click()
+    fit_to_read(page)  # while it is being worked out
     work_off()
-    page.reload()
+    page.get_by_role("link", name="Price it").wait_for()  # the page looks again by itself
     fit_to_read(page)
     page.get_by_role("link", name="Price it").click()
     page.get_by_label("care, repairs and replacement up to a limit").check()

@@ -38,12 +38,11 @@ def test_from_a_messy_spreadsheet_to_a_plan_and_a_queue(
     page.get_by_role("button", name="Read the file").click()
     page.get_by_role("button", name="Show what would change").click()
     work_off()
-    page.reload()
+    page.get_by_role("table", name="Rows, by sheet").wait_for()  # the page looks again by itself
     if page.get_by_role("button", name="The month comes first").count():
         page.get_by_role("button", name="The month comes first").click()
         work_off()
-        page.reload()
-    assert page.get_by_role("table", name="Rows, by sheet").is_visible()
+        page.get_by_role("button", name="Take in all good rows").wait_for()
     assert "31 Feb 2016" in page.content()
     with page.expect_download() as download:
         page.get_by_role("link", name=re.compile("Refused rows of")).first.click()
@@ -51,8 +50,7 @@ def test_from_a_messy_spreadsheet_to_a_plan_and_a_queue(
     assert "Heater no." in refused.splitlines()[0]
     page.get_by_role("button", name="Take in all good rows").click()
     work_off()
-    page.reload()
-    assert page.get_by_role("heading", name=re.compile("Taken in")).is_visible()
+    page.get_by_role("heading", name=re.compile("Taken in")).wait_for()
 
     page.goto(f"{live_server.url}/plan/")
     page.get_by_role("button", name=re.compile("forecast", re.IGNORECASE)).first.click()

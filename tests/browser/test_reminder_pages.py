@@ -105,7 +105,7 @@ def pages_of(cast: Cast) -> dict[str, str]:
         "escalation": reverse("reminders:escalation"),
         "web hooks": reverse("reminders:hooks"),
         "jobs": reverse("pages:jobs"),
-        "running job": reverse("pages:job", args=[running]) + "?still=1",
+        "running job": reverse("pages:job", args=[running]),
         "given-up job": reverse("pages:job", args=[given_up]),
         "stop": reverse(
             "reminders:stop", args=[preferences.stop_token(cast.technician.pk, preferences.ALERTS)]

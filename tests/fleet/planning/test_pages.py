@@ -126,10 +126,11 @@ def test_asking_shows_progress_then_the_plan(cast: Cast) -> None:
     assert asked.status_code == 302
     waiting = client.get(asked["Location"]).content.decode()
     assert "<progress" in waiting
-    assert 'http-equiv="refresh"' in waiting
+    assert "pages/again.js" in waiting
     assert work_off() >= 1  # the forecast, and the check it asks for
     done = client.get(asked["Location"]).content.decode()
     assert "<progress" not in done
+    assert "pages/again.js" not in done
     assert "To the plan" in done
 
 
