@@ -254,10 +254,10 @@ def test_a_property_sets_its_own_interval_with_a_source(crew: Cast) -> None:
 def test_while_the_queue_is_laid_out_the_page_says_so_and_looks_again(cast: Cast) -> None:
     client = cast.client(cast.technician)
     page = client.get(reverse("care:visits")).content.decode()
-    assert "No visit is laid out yet." in page and "http-equiv" not in page
+    assert "No visit is laid out yet." in page and "under-way" not in page
     client.post(reverse("care:lay_out"))
     page = client.get(reverse("care:visits")).content.decode()
-    assert "The queue is being laid out" in page and 'http-equiv="refresh"' in page
+    assert "The queue is being laid out" in page and 'id="under-way"' in page
     assert "No visit is laid out yet." not in page
     work_off()
     assert "being laid out." not in client.get(reverse("care:visits")).content.decode()
