@@ -146,7 +146,7 @@ class WishesView(ApiView):
     def get(self, request: Any) -> HttpResponse:
         member = member_of(self)
         clock = selectors.next_digest_of(member.person_id)
-        said = selectors.own_wishes(member.person_id, Property.objects.order_by("id"))
+        said = selectors.own_wishes(member.person_id)
         return self.answer(
             {
                 "mail_set_up": settings.MAIL_SET_UP,

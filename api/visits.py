@@ -169,7 +169,7 @@ class WorkDoneView(ApiView):
         today = today_of(self.caller.organisation, chosen or Property.objects.first())
         last: date = self.asked.get("last", today)
         first: date = min(self.asked.get("first", today - timedelta(days=30)), last)
-        sums = closed_work.sums(first, last, today, chosen)
+        sums = closed_work.sums(first, last, today, [chosen.pk] if chosen else None)
         kinds: Any = sums.pop("kinds")
         return self.answer({"first": first, "last": last, **sums, "kinds": [vars(kind) for kind in kinds]})
 

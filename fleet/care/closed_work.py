@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,7 +11,6 @@ from django.db.models import Count, Q, QuerySet
 
 from fleet.care.kinds import task_kinds
 from fleet.care.models import SentEntry, Task
-from fleet.estate.models import Property
 
 Rows = QuerySet[Task]
 
@@ -26,18 +26,18 @@ class KindSums:
     late_now: int
 
 
-def closed_between(first: date, last: date, place: Property | None) -> Rows:
+def closed_between(first: date, last: date, property_ids: Sequence[int] | None) -> Rows:
     rows: Rows = Task.objects.filter(closed_on__range=(first, last), kind__in=list(task_kinds())).exclude(
         state="open"
     )
-    if place is not None:
-        rows = rows.filter(building__property=place)
+    if property_ids is not None:
+        rows = rows.filter(building__property_id__in=property_ids)
     return rows.select_related("heater", "building__property").order_by("-closed_on", "-id")
 
 
-def sums(first: date, last: date, today: date, place: Property | None) -> dict[str, object]:
+def sums(first: date, last: date, today: date, property_ids: Sequence[int] | None) -> dict[str, object]:
     """By kind of work: done, done within the window, left out with a reason, no longer needed, late today."""
-    rows = closed_between(first, last, place).select_related(None).order_by()
+    rows = closed_between(first, last, property_ids).select_related(None).order_by()
     done = Q(state="done")
     none: dict[str, int] = {}
     counted: dict[str, Any] = {
@@ -50,8 +50,8 @@ def sums(first: date, last: date, today: date, place: Property | None) -> dict[s
     }
     in_time = _in_time(rows)
     open_late = Task.objects.filter(state="open", due_on__lt=today)
-    if place is not None:
-        open_late = open_late.filter(building__property=place)
+    if property_ids is not None:
+        open_late = open_late.filter(building__property_id__in=property_ids)
     late = dict(open_late.order_by().values_list("kind").annotate(count=Count("*")))
     kinds = [
         KindSums(
@@ -67,8 +67,8 @@ def sums(first: date, last: date, today: date, place: Property | None) -> dict[s
         if code in counted or code in late
     ]
     waiting = SentEntry.objects.filter(result="decide", settled_at=None)
-    if place is not None:
-        waiting = waiting.filter(property=place)
+    if property_ids is not None:
+        waiting = waiting.filter(property_id__in=property_ids)
     return {
         "kinds": sorted(kinds, key=lambda row: (not row.safety, row.name)),
         "done": sum(row.done for row in kinds),

@@ -13,9 +13,9 @@ from django.views.decorators.http import require_GET
 
 from fleet.care import closed_work
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.calendar import today_of
-from fleet.estate.models import Property
-from fleet.estate.row_numbers import row_number
+from fleet.estate.calendar import day_of, today_of
+from fleet.estate.choosing import which
+from fleet.estate.models import Organisation
 from fleet.heaters.exporting import neutralised
 
 PER_LEAF = 100
@@ -32,20 +32,21 @@ def _day(text: str, default: date) -> date:
 @page(Need.READ)
 @require_GET
 def done(request: HttpRequest) -> HttpResponse:
-    asked = request.GET.get("property", "")
-    chosen = Property.objects.filter(pk=row_number(asked)).first() if asked else None
-    today = today_of(cast(MemberRequest, request).organisation, chosen or Property.objects.first())
+    organisation = cast(MemberRequest, request).organisation
+    asked = which(request.GET)
+    ids = asked.ids
+    today = today_of(organisation, asked.chosen) if asked.chosen else day_of(organisation)
     first = _day(request.GET.get("first", ""), today - timedelta(days=30))
     last = max(_day(request.GET.get("last", ""), today), first)
-    rows = closed_work.closed_between(first, last, chosen)
+    rows = closed_work.closed_between(first, last, ids)
     if request.GET.get("as") == "csv":
         return _table(rows[:MOST_ROWS], first, last)
     values = {
         "first": first,
         "last": last,
-        "chosen": chosen,
-        "properties": Property.objects.order_by("name"),
-        "sums": closed_work.sums(first, last, today, chosen),
+        "which": asked,
+        "is_company": organisation.kind == Organisation.Kind.COMPANY,
+        "sums": closed_work.sums(first, last, today, ids),
         "leaf": Paginator(rows, PER_LEAF).get_page(request.GET.get("page")),
     }
     return render(request, "care/done.html", values)

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Prefetch, QuerySet
 
 from fleet.care import due_sums
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
 from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
-from fleet.estate.models import Building, Property
+from fleet.estate.models import Building
 
 
 @dataclass
@@ -66,16 +66,6 @@ def due_tasks(
     if property_ids is not None:
         due = due.filter(building__property_id__in=property_ids)
     return due
-
-
-def properties_sought(words: str) -> QuerySet[Property]:
-    """Properties of which every word stands in the name, the address or the name of their owner."""
-    rows: QuerySet[Property] = Property.objects.select_related("organisation").order_by("name", "id")
-    for word in words.split()[:6]:
-        rows = rows.filter(
-            Q(name__icontains=word) | Q(address__icontains=word) | Q(organisation__name__icontains=word)
-        )
-    return rows
 
 
 def due_by_building(

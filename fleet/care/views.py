@@ -24,15 +24,14 @@ from fleet.care.shut_off import shut_off_steps
 from fleet.care.sum_rows import HORIZONS
 from fleet.estate.access import MemberRequest, Need, may, needs_at, page
 from fleet.estate.calendar import day_of, today_of
-from fleet.estate.models import Building, Organisation, Property
+from fleet.estate.choosing import which
+from fleet.estate.models import Building, Organisation
 from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 
 PER_LEAF = 10
 ROWS_SHOWN = 5
 TASKS_A_LEAF = 100
-FEW_CHOICES = 8  # properties seen at once in a list; a name is typed quicker than more are read
-MOST_CHOICES = 40  # properties in a list to choose from; beyond it they are found by name
 
 
 def _horizon(request: HttpRequest) -> int:
@@ -46,15 +45,9 @@ def queue(request: HttpRequest) -> HttpResponse:
     """What is due, building by building, the longest waiting first."""
     organisation = cast(MemberRequest, request).organisation
     days = _horizon(request)
-    asked = request.GET.get("property", "")
-    chosen = Property.objects.filter(pk=row_number(asked)).first() if asked else None
-    words = request.GET.get("words", "").strip()[:100]
-    ids = [chosen.pk] if chosen else None
-    if words:
-        ids = list(selectors.properties_sought(words).values_list("pk", flat=True))
-    places = list(selectors.properties_sought("")[: MOST_CHOICES + 1])
-    today = today_of(organisation, chosen) if chosen else day_of(organisation)
-    counts = due_list(today, days, ids)
+    asked = which(request.GET)
+    today = today_of(organisation, asked.chosen) if asked.chosen else day_of(organisation)
+    counts = due_list(today, days, asked.ids)
     leaf = Paginator(cast(Any, counts), PER_LEAF).get_page(request.GET.get("page"))
     first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)
     values = {
@@ -64,10 +57,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "today": today,
         "days": days,
         "horizons": HORIZONS,
-        "properties": places if len(places) <= MOST_CHOICES else [chosen] if chosen else [],
-        "chosen": None if words else chosen,
-        "words": words,
-        "searched": bool(words) or len(places) > FEW_CHOICES,
+        "which": asked,
         "tasks": counts.tasks,
         "late": counts.late,
         "hours": round(counts.minutes / 60),

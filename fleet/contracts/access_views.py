@@ -17,8 +17,9 @@ from fleet.contracts import demo
 from fleet.estate import grants
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import day_of, today_of
+from fleet.estate.choice_fields import WhereForm, some_properties
 from fleet.estate.models import AccessGrant, Organisation, Property
-from fleet.estate.row_numbers import row_number, row_numbers
+from fleet.estate.row_numbers import row_number
 from fleet.pages import charts
 
 
@@ -27,11 +28,14 @@ def access(request: HttpRequest) -> HttpResponse:
     """The companies that have access, and the form that gives it."""
     organisation = cast(MemberRequest, request).organisation
     problems: dict[str, str] = {}
+    own = Property.objects.filter(organisation=organisation)
+    sent = request.POST if request.method == "POST" else None
+    where = WhereForm(sent, "properties", some_properties("Where", own))
     if request.method == "POST":
         try:
-            grant = grants.grant_access(organisation, **_wanted(request))
+            grant = grants.grant_access(organisation, **_wanted(request, where.chosen or []))
         except grants.GrantRefused as refused:
-            problems = refused.problems
+            problems = refused.problems | where.problems
         else:
             messages.success(request, f"{grant.company} now has access: {grant.get_level_display()}.")
             return redirect("contracts:access")
@@ -48,10 +52,9 @@ def access(request: HttpRequest) -> HttpResponse:
             for row in rows
         ],
         "levels": AccessGrant.LEVELS,
-        "properties": Property.objects.filter(organisation=organisation),
+        "where": where["properties"] if own.exists() else None,
         "problems": problems,
         "given": request.POST,
-        "chosen": row_numbers(request.POST.getlist("properties")),
         "today": today,
     }
     return render(request, "contracts/access.html", values, status=422 if problems else 200)
@@ -65,7 +68,7 @@ def _state(row: AccessGrant, today: date) -> str:
     return "ended" if row.until < today else "open"
 
 
-def _wanted(request: HttpRequest) -> dict[str, Any]:
+def _wanted(request: HttpRequest, properties: list[Property]) -> dict[str, Any]:
     given = request.POST
     level, until = given.get("level", ""), given.get("until", "").strip()
     try:
@@ -74,7 +77,7 @@ def _wanted(request: HttpRequest) -> dict[str, Any]:
         raise grants.GrantRefused({"until": f"{until!r} is not a day. Right would be 2026-12-31."}) from None
     return {
         "code": given.get("code", "")[:20],
-        "property_ids": row_numbers(given.getlist("properties")),
+        "property_ids": [row.pk for row in properties],
         "level": row_number(level),
         "until": day,
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
@@ -18,11 +19,13 @@ from fleet.contracts import offers, paying, pricing, reading
 from fleet.contracts import survey as verbs
 from fleet.contracts.access_views import company_or_404
 from fleet.contracts.models import Contract, Offer, Survey, SurveyLine
+from fleet.estate import choosing
 from fleet.estate.access import Need, may, page
 from fleet.estate.calendar import today_of
+from fleet.estate.choice_fields import NamedField, TickedField, WhereForm
 from fleet.estate.grants import clients_of
-from fleet.estate.models import Property
-from fleet.estate.row_numbers import row_number, row_numbers
+from fleet.estate.models import Organisation, Property
+from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
 
 PER_LEAF = 50
@@ -34,14 +37,54 @@ def _survey(pk: int) -> Survey:
     return found
 
 
+@dataclass(frozen=True)
+class Start:
+    """The form that begins a survey of one client, with what was typed into it."""
+
+    client: Organisation
+    places: list[Property]
+    where: WhereForm
+    sent: bool
+
+    def chosen(self) -> list[int]:
+        """Ticked, or written; where they are many and none is written, all of them."""
+        if self.where.problems:
+            raise verbs.SurveyRefused(self.where.problems["properties"])
+        written = self.where.chosen or (self.places if self.many(self.places) else [])
+        return [row.pk for row in written]
+
+    @staticmethod
+    def many(places: list[Property]) -> bool:
+        return len(places) > choosing.MOST_LISTED
+
+
+def _start(client: Organisation, places: list[Property], request: HttpRequest) -> Start:
+    label = f"Properties of {client}"
+    field: NamedField | TickedField
+    if Start.many(places):
+        rows = Property.objects.filter(pk__in=[row.pk for row in places])
+        field = NamedField(rows, label=label, help_text="Left empty: all of them.", required=False)
+    else:
+        field = TickedField(places, label=label, initial=places, required=False)
+    sent = request.POST.get("client") == str(client.pk)
+    where = WhereForm(request.POST if sent else None, "properties", field, auto_id=f"of_{client.pk}_%s")
+    return Start(client, places, where, sent)
+
+
 @page(Need.PLAN, clients_in_sight=True)
 def surveys(request: HttpRequest) -> HttpResponse:
     """Surveys so far, and the form that begins one."""
     company = company_or_404(request)
     problem = ""
+    seen = Property.objects.in_bulk()
+    opened = [
+        (client.organisation, [seen[number] for number in client.properties if number in seen])
+        for client in clients_of(company)
+    ]
+    starts = [_start(client, places, request) for client, places in opened if places]
     if request.method == "POST":
-        chosen = row_numbers(request.POST.getlist("properties"))
         try:
+            chosen = next((start.chosen() for start in starts if start.sent), [])
             years = int(reading.number(request.POST, "years", "Years ahead", 5))
             found = verbs.begin_survey(company, chosen, years, request.POST.get("note", ""))
             verbs.request_working_out(found)
@@ -49,13 +92,9 @@ def surveys(request: HttpRequest) -> HttpResponse:
             problem = str(refused)
         else:
             return redirect("contracts:survey", found.pk)
-    seen = {row.pk: row for row in Property.objects.all()}
     values = {
         "surveys": Survey.objects.select_related("client").defer("futures")[:50],
-        "clients": [
-            (client.organisation, [seen[number] for number in client.properties if number in seen])
-            for client in clients_of(company)
-        ],
+        "starts": starts,
         "problem": problem,
     }
     return render(request, "contracts/surveys.html", values, status=422 if problem else 200)

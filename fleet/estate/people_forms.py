@@ -8,11 +8,9 @@ from django import forms
 from django.contrib.auth.forms import SetPasswordMixin
 
 from fleet.estate import retention
+from fleet.estate.choice_fields import NamedField, some_properties
 from fleet.estate.models import Membership, Organisation, Person, Property
-from fleet.estate.row_numbers import row_number
 
-MOST_TICKED = 300  # properties; beyond it they are named
-MOST_NAMED = 5000
 ROLE_WORDS = {
     "owner": "Owner: everything, including people and settings",
     "planner": "Planner: records, plans and money",
@@ -65,44 +63,6 @@ class JoinForm(SetPasswordMixin, forms.Form):
         return super().clean() or self.cleaned_data
 
 
-class RowsField(forms.ModelMultipleChoiceField):
-    """Rows by their numbers. Django's own passes a number on that no database can hold."""
-
-    def clean(self, value: Any) -> Any:
-        for written in value or ():
-            if not row_number(str(getattr(written, "pk", written))):
-                raise forms.ValidationError(
-                    self.error_messages["invalid_pk_value"], code="invalid_pk_value", params={"pk": written}
-                )
-        return super().clean(value)
-
-
-class NamedRowsField(forms.CharField):
-    """Rows by their names, one a line: where they are too many to be ticked."""
-
-    widget = forms.Textarea
-
-    def __init__(self, *, queryset: Any, **options: Any) -> None:
-        super().__init__(**options)
-        self.queryset = queryset
-
-    def prepare_value(self, value: Any) -> Any:
-        return value if value is None or isinstance(value, str) else "\n".join(row.name for row in value)
-
-    def clean(self, value: Any) -> Any:
-        names = list(
-            dict.fromkeys(name.strip() for name in super().clean(value).splitlines() if name.strip())
-        )
-        found = {row.name: row for row in self.queryset.filter(name__in=names[:MOST_NAMED])}
-        unknown = [name for name in names if name not in found]
-        if unknown:
-            raise forms.ValidationError(
-                f"No property here is called {unknown[0][:200]!r}. Write each name as it stands in the list of "
-                "properties, one a line."
-            )
-        return list(found.values())
-
-
 class MemberForm(forms.Form):
     """What somebody may do, and where."""
 
@@ -116,25 +76,15 @@ class MemberForm(forms.Form):
         coerce=lambda text: text == "yes",
         initial="yes",
     )
-    properties: forms.ModelMultipleChoiceField[Any] = RowsField(
-        label="Properties",
-        queryset=Property._base_manager.none(),
-        required=False,
-        widget=forms.CheckboxSelectMultiple,
-    )
 
     def __init__(self, *args: Any, organisation: Organisation, **options: Any) -> None:
         super().__init__(*args, **options)
-        field = self.fields["properties"]
-        assert isinstance(field, forms.ModelMultipleChoiceField)
-        field.queryset = Property.objects.filter(organisation=organisation)
-        if len(field.queryset.values("pk")[: MOST_TICKED + 1]) > MOST_TICKED:
+        field = some_properties("Properties", Property.objects.filter(organisation=organisation))
+        self.fields["properties"] = field
+        if isinstance(field, NamedField):
             where = self.fields["all_properties"]
             assert isinstance(where, forms.TypedChoiceField)
             where.choices = [("yes", "All properties, also new ones"), ("no", "Only those named below")]
-            self.fields["properties"] = NamedRowsField(
-                label="Properties, one name a line", queryset=field.queryset, required=False
-            )
 
     @property
     def property_ids(self) -> list[int] | None:

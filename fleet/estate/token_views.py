@@ -5,14 +5,15 @@ from __future__ import annotations
 from typing import Any, cast
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate import tokens as verbs
 from fleet.estate.access import GRANTS, MemberRequest, Need, page
-from fleet.estate.models import AccessToken, Membership, Property
+from fleet.estate.choice_fields import WhereForm, some_properties
+from fleet.estate.models import AccessToken, Membership
 from fleet.estate.row_numbers import row_number
 
 NEED_WORDS = {
@@ -32,25 +33,35 @@ def tokens(request: HttpRequest) -> HttpResponse:
     membership = cast(MemberRequest, request).membership
     problems: dict[str, str] = {}
     secret = ""
+    where = _where(request)
     if request.method == "POST":
         try:
-            _, secret = verbs.make_token(membership, **_wishes(request))
+            _, secret = verbs.make_token(membership, **_wishes(request, where))
         except verbs.TokenRefused as refusal:
-            problems = refusal.problems
-    context = _shown(membership) | {"problems": problems, "secret": secret, "typed": request.POST}
-    context["ticked"] = request.POST.getlist("needs") if problems else ["read"]
+            problems = refusal.problems | where.problems
+    typed = request.POST if problems else QueryDict()
+    context = _shown(membership) | {"problems": problems, "secret": secret, "typed": typed}
+    context["ticked"] = typed.getlist("needs") if problems else ["read"]
+    context["lasts"] = row_number(typed.get("days", "365"))
+    context["where"] = (where if problems else _where(None))["properties"]
     return render(request, "estate/tokens.html", context, status=422 if problems else 200)
 
 
-def _wishes(request: HttpRequest) -> dict[str, Any]:
+def _where(request: HttpRequest | None) -> WhereForm:
+    field = some_properties("Only these properties", help_text="Choose none for all that you see.")
+    return WhereForm(request.POST if request and request.method == "POST" else None, "properties", field)
+
+
+def _wishes(request: HttpRequest, where: WhereForm) -> dict[str, Any]:
+    """What leads to no property must not become a token for all: the verb refuses an empty choice."""
     asked = request.POST
-    days, chosen = asked.get("days", ""), [row_number(text) for text in asked.getlist("properties")]
+    days, chosen = asked.get("days", ""), [row.pk for row in where.chosen or ()]
     return {
         "kind": asked.get("kind", AccessToken.Kind.PERSONAL),
         "name": asked.get("name", ""),
         "needs": asked.getlist("needs"),
         "days": row_number(days),
-        "property_ids": chosen or None,
+        "property_ids": chosen if chosen or where.problems else None,
     }
 
 
@@ -61,7 +72,6 @@ def _shown(membership: Membership) -> dict[str, Any]:
         "choosable": [(need.value, words) for need, words in NEED_WORDS.items() if need in may],
         "days": DAYS,
         "asks_factor": membership.organisation.second_factor_required,
-        "properties": Property.objects.order_by("name").values("id", "name")[:500],
         "may_make_service": Need.ADMIN in may and membership.all_properties,
     }
 

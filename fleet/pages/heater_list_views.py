@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
+from fleet.estate.choosing import listed
 from fleet.estate.models import Property
 from fleet.estate.scope import current_scope, scoped
 from fleet.heaters.exporting import neutralised
@@ -23,7 +24,6 @@ from fleet.heaters.models import Kind
 from fleet.pages import forecasts, heater_list
 from fleet.pages.models import KeptList
 
-MANY_PROPERTIES = 300
 NOT_KEPT = ("page", "csrfmiddlewaretoken", "name")
 
 
@@ -57,12 +57,12 @@ def heaters(request: HttpRequest) -> HttpResponse:
     return render(request, "pages/heaters.html", context)
 
 
-def _choosable(chosen: int | None) -> list[dict[str, Any]]:
-    """The properties to choose from. Beyond a few hundred nobody scrolls: the field for words finds them."""
-    rows = list(Property.objects.values("id", "name")[: MANY_PROPERTIES + 1])
-    if len(rows) <= MANY_PROPERTIES:
-        return rows
-    return list(Property.objects.filter(pk=chosen).values("id", "name")) if chosen else []
+def _choosable(chosen: int | None) -> list[Property]:
+    """The properties to choose from. Where they are many nobody scrolls: the field for words finds them."""
+    rows = listed()
+    if rows is None:
+        rows = list(Property.objects.filter(pk=chosen)) if chosen else []
+    return rows
 
 
 def _kept_query(query: QueryDict) -> str:

@@ -12,8 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import today_of
-from fleet.estate.models import Property
-from fleet.estate.row_numbers import row_number
+from fleet.estate.choice_fields import WhereForm, one_property
 from fleet.heaters.models import Heater, Kind
 from fleet.planning import next_unit
 from fleet.planning import successors as _verbs
@@ -30,17 +29,21 @@ def successor_rules(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
     problem = ""
     posted = request.POST
+    where = WhereForm(
+        posted if request.method == "POST" else None, "property", one_property("Where", "everywhere")
+    )
     if request.method == "POST":
         if not may(request, Need.PLAN):
             raise PermissionDenied
         try:
-            written = posted.get("property", "")
+            if where.problems:
+                raise _verbs.SuccessorRefused(f"Where: {where.problems['property']}")
             _verbs.save_successor_rule(
                 organisation,
                 posted.get("from_kind", ""),
                 posted.get("to_kind", ""),
                 _day(posted.get("starts_on", "")),
-                row_number(written) if written else None,
+                where.chosen.pk if where.chosen else None,
                 posted.get("why", "").strip(),
             )
         except _verbs.SuccessorRefused as refusal:
@@ -51,7 +54,7 @@ def successor_rules(request: HttpRequest) -> HttpResponse:
     context = {
         "rules": SuccessorRule.objects.select_related("property"),
         "kinds": Kind.choices,
-        "properties": Property.objects.all(),
+        "where": where["property"],
         "federal": efficiency_rules(),
         "kind_names": dict(Kind.choices),
         "problem": problem,

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
+from fleet.estate.choice_fields import one_property
 from fleet.estate.models import Organisation, Property
 from fleet.reminders import escalation as rules
 from fleet.reminders import hooks as verbs
@@ -82,7 +83,6 @@ class RuleForm(forms.Form):
     kind = forms.ChoiceField(
         label="Kind of alert", required=False, choices=[("", "every alert"), *URGENT_KINDS]
     )
-    place = forms.TypedChoiceField(label="Property", required=False, coerce=int, empty_value=None)
     after_minutes = forms.IntegerField(
         label="When nobody acts, after how many minutes",
         help_text=f"{rules.SHORTEST} to {rules.LONGEST:,}; a day has 1,440.",
@@ -93,9 +93,9 @@ class RuleForm(forms.Form):
 
     def __init__(self, data: Any, organisation: Organisation) -> None:
         super().__init__(data)
-        places = Property.objects.filter(organisation=organisation).order_by("name")
-        chosen: Any = self.fields["place"]
-        chosen.choices = [("", "every property"), *((place.pk, place.name) for place in places)]
+        own = Property.objects.filter(organisation=organisation)
+        self.fields["place"] = one_property("Property", "every property", own)
+        self.order_fields(["kind", "place"])
         people: Any = self.fields["person"]
         people.choices = [(person.pk, str(person)) for person in people_of(organisation.pk)]
 
@@ -107,8 +107,7 @@ def escalation(request: HttpRequest) -> HttpResponse:
     form = RuleForm(request.POST or None, organisation)
     if request.method == "POST" and form.is_valid():
         asked = form.cleaned_data
-        place = Property.objects.filter(pk=asked["place"]).first() if asked["place"] else None
-        rules.add_rule(organisation, asked["person"], asked["after_minutes"], asked["kind"], place)
+        rules.add_rule(organisation, asked["person"], asked["after_minutes"], asked["kind"], asked["place"])
         return redirect("reminders:escalation")
     rows = EscalationRule.objects.select_related("person", "property")
     return render(request, "reminders/escalation.html", {"form": form, "rules": rows})

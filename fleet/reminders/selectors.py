@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 from django.db.models import QuerySet
 
 from fleet.estate.models import Membership, Person, Property
@@ -11,11 +9,11 @@ from fleet.estate.scope import unscoped
 from fleet.reminders.models import CalendarFeed, Correspondent, Delivery, Preference
 
 
-def own_wishes(person_id: int, properties: Iterable[Property]) -> list[tuple[Property, Preference]]:
-    """The properties for which she said something of their own."""
+def own_wishes(person_id: int) -> list[tuple[Property, Preference]]:
+    """The properties in sight for which she said something of their own."""
     with unscoped("a person's own wishes"):
         rows = {row.property_id: row for row in Preference.objects.filter(person_id=person_id)}
-    return [(place, rows[place.pk]) for place in properties if place.pk in rows]
+    return [(place, rows[place.pk]) for place in Property.objects.filter(pk__in=rows).order_by("name")]
 
 
 def next_digest_of(person_id: int) -> Correspondent | None:

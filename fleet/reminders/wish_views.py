@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
+from fleet.estate.choosing import listed, sought
 from fleet.estate.models import Property
 from fleet.reminders import feed, preferences
 from fleet.reminders.models import Preference
@@ -66,12 +67,13 @@ def _wishes(request: HttpRequest, place: Property | None) -> HttpResponse:
         preferences.set_preference(member.user, member.organisation, place, form.cleaned_data)
         messages.success(request, "Kept.")
         return redirect("reminders:wishes")
-    properties = list(Property.objects.order_by("name")[:200])
+    words = request.GET.get("words", "").strip()[:100]
     values = {
         "form": form,
         "place": place,
-        "properties": properties,
-        "own": own_wishes(member.user.pk, properties),
+        "properties": listed(sought(words)),
+        "words": words,
+        "own": own_wishes(member.user.pk),
         "clock": next_digest_of(member.user.pk),
         "feed": feed_of(member.user.pk, member.organisation.pk),
         "mail_set_up": settings.MAIL_SET_UP,

@@ -19,6 +19,7 @@ TABLE = Path(__file__).parent / "words.csv"
 WHOSE = {"trade", "open standard", "plain English", "ours"}
 TAG = re.compile(r"{%.*?%}|{#.*?#}", re.DOTALL)
 MARKUP = re.compile(r"<[^>]+>")
+MADE_FIELD = re.compile(r'(?:one_property|some_properties)\(\s*"([^"]+)"')
 FOUND_IN_TEMPLATES = {
     "page title": re.compile(r"{% block title %}(.*?){% endblock", re.DOTALL),
     "heading": re.compile(r"<h[123][^>]*>(.*?)</h[123]>", re.DOTALL),
@@ -92,6 +93,8 @@ def in_forms() -> set[tuple[str, str]]:
         if form.__module__.startswith(("fleet.", "api.")):
             fields = getattr(form, "base_fields", {}).values()
             found |= {("label", str(field.label)) for field in fields if field.label}
+    for path in ROOT.glob("fleet/**/*.py"):
+        found |= {("label", word) for word in MADE_FIELD.findall(path.read_text(encoding="utf-8"))}
     return found
 
 

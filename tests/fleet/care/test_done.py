@@ -60,5 +60,5 @@ def test_nonsense_is_survived(worked: Cast, query: str) -> None:
 
 def test_sums_are_of_the_span_and_the_property(worked: Cast) -> None:
     with scoped(scope_of_organisation(worked.house)):
-        sums = closed_work.sums(date(2026, 5, 1), date(2026, 5, 31), date(2026, 6, 1), worked.property)
+        sums = closed_work.sums(date(2026, 5, 1), date(2026, 5, 31), date(2026, 6, 1), [worked.property.pk])
     assert sums["done"] == 0 and sums["left_out"] == 0

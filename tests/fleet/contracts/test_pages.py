@@ -141,7 +141,10 @@ def test_the_cost_book_keeps_versions_and_says_what_is_wrong(cast: Cast, ready: 
 def test_a_survey_is_worked_out_from_the_register(cast: Cast, ready: Trade) -> None:
     """The real road, once: fit, futures, rulings."""
     client = cast.client(ready.boss)
-    started = client.post(reverse("contracts:surveys"), {"properties": [cast.property.pk], "years": "2"})
+    started = client.post(
+        reverse("contracts:surveys"),
+        {"client": cast.house.pk, "properties": [cast.property.pk], "years": "2"},
+    )
     assert started.status_code == 302
     work_off()
     with scoped(scope_of_organisation(ready.company)):

@@ -118,7 +118,7 @@ def test_an_invitation_can_be_for_some_properties_only(cast: Cast) -> None:
 
 
 def test_where_properties_are_many_they_are_named(cast: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("fleet.estate.people_forms.MOST_TICKED", 0)
+    monkeypatch.setattr("fleet.estate.choosing.MOST_LISTED", 0)
     answer = invite(cast, all_properties="no", properties="Alder Court\nBirch Row")
     assert answer.status_code == 400
     page = html.unescape(answer.content.decode())
