@@ -66,8 +66,8 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "fleet.operating.requests.SeenMiddleware",
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
     "fleet.pages.compression.CompressionMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
     "fleet.estate.headers.HeadersMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

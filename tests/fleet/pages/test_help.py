@@ -6,6 +6,7 @@ import csv
 import gzip
 
 from django.conf import settings
+from django.test import Client
 from django.urls import resolve, reverse
 
 from fleet.pages import guide, help_views
@@ -54,6 +55,19 @@ def test_every_step_of_the_guide_has_its_picture_and_a_page_behind_it(cast: Cast
         if step.link:
             assert resolve(step.link).view_name
             assert (f'href="{step.link}">Go there' in page) == (step not in guide.users()[-1].steps)
+
+
+def test_the_stylesheet_travels_compressed_and_is_not_sent_twice() -> None:
+    client, address = Client(headers={"accept-encoding": "gzip"}), "/static/pages/almanac.css"
+    first = client.get(address)
+    sheet = (settings.ROOT / "fleet/pages/static/pages/almanac.css").read_bytes()
+    assert first["Content-Encoding"] == "gzip"
+    assert gzip.decompress(b"".join(first)) == sheet
+    again = client.get(address, headers={"if-modified-since": first["Last-Modified"]})
+    assert (again.status_code, b"".join(again)) == (304, b"")
+    part = client.get(address, headers={"range": "bytes=0-9"})
+    assert (part.status_code, b"".join(part)) == (206, sheet[:10])
+    assert b"".join(Client().get(address)) == sheet
 
 
 def test_pages_travel_compressed_and_the_outside_door_does_not(cast: Cast) -> None:
