@@ -42,9 +42,27 @@ _PROPERTY = {
     "longitude": "longitude|lon|long|lng",
     "softened_since": "softened since|softener since|softener installed|water softener since",
 }
+# Columns of a list of heaters that name the last work of a kind: each cell is one work done.
+LAST = "last_"
+LAST_WORK = {
+    "last_flush": "last flush|last flushed|flushed|flushed on|date flushed|flush date|last flush date|last drained|last drain",
+    "last_descaled": "last descaled|last descale|descaled|last delimed",
+    "last_anode_renewed": "last anode renewed|anode renewed|anode replaced|last anode|last anode replacement|anode changed"
+    "|new anode|anode date|anode replaced on|last anode change|anode rod replaced|rod replaced",
+    "last_anode_inspected": "last anode inspected|anode inspected|anode checked|last anode inspection|anode check",
+    "last_relief_valve_tested": "last relief valve tested|relief valve tested|t&p tested|last t&p test|relief valve test"
+    "|t&p test|last relief valve test|tp tested|prv tested",
+    "last_relief_valve_renewed": "last relief valve renewed|relief valve replaced|t&p replaced|relief valve renewed"
+    "|new t&p|t&p valve replaced",
+    "last_repaired": "last repaired|last repair|repaired|repair date",
+    "last_inspected": "last inspected|last inspection|inspected|inspected on|inspection date|last service|last serviced"
+    "|last service date|serviced|last maintenance|last pm|last visit|last checked",
+}
 SYNONYMS: dict[SheetKind, dict[str, str]] = {
     "heaters": _PLACE
+    | {"position": _PLACE["position"] + "|unit"}  # in a list of service it names the heater
     | _PROPERTY
+    | LAST_WORK
     | {
         "year_built": "year built|built|building year|yr built|constructed|construction year",
         "units_served": "units in building|building units|homes in building|apartments in building|no of units",
@@ -88,7 +106,7 @@ SYNONYMS: dict[SheetKind, dict[str, str]] = {
         "|year made|manufactured on|year manufactured|year of manufacture|dom",
         "installed": "installed|install date|installed on|date installed|installation date|inst date|install|in service"
         "|in service date|inst|inst.|install yr|install year|year installed|yr installed|date in service|put in"
-        "|commissioned|date of installation|installation|in since",
+        "|commissioned|date of installation|installation|in since|date in|in date|in",
         "age": "age|age yrs|age (yrs)|age years|how old|years old|approx age|age of unit",
         "removed": "removed|date removed|removal date|removed on|ended|end date|ended on|replaced on|date replaced"
         "|replacement date|out of service|out of service date|retired|retired on|decommissioned|taken out|date out"
@@ -140,7 +158,9 @@ SYNONYMS: dict[SheetKind, dict[str, str]] = {
         "temperature_c": "temperature|temp|water temperature|cold water temp|inlet temp|temperature c|supply temp",
     },
 }
-DATE_FIELDS = frozenset({"made", "installed", "removed", "done", "tested", "softened_since", "records_since"})
+DATE_FIELDS = frozenset(
+    {"made", "installed", "removed", "done", "tested", "softened_since", "records_since", *LAST_WORK}
+)
 # A sheet without one of these cannot be of that kind.
 NEEDED: dict[SheetKind, tuple[frozenset[str], ...]] = {
     "heaters": (frozenset({"position", "tag"}), frozenset({"kind", "fuel", "capacity_gal"})),

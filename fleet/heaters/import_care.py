@@ -7,6 +7,7 @@ from typing import Any
 
 from fleet.estate.bulk_rows import in_parts
 from fleet.heaters.dates import ImpreciseDate
+from fleet.heaters.headings import LAST, LAST_WORK
 from fleet.heaters.import_plan import Changes, NewService, NewWater, Plan, RowChange
 from fleet.heaters.models import ServiceRecord, WaterTest
 from fleet.heaters.register import OnRecord, Place, name_key
@@ -60,7 +61,7 @@ def plan_services(plan: Plan, reading: SheetReading) -> None:
     for row, heater in told:
         columns = {"kind": row.values["work"], **_date_columns("done", row.values.get("done"))}
         said = {name: row.values[name] for name in SERVICE_FIELDS if name in row.values}
-        key = (heater.pk or id(heater), columns["kind"], columns["done_earliest"], columns["done_latest"])
+        key = (_key(heater), columns["kind"], columns["done_earliest"], columns["done_latest"])
         if key in on_record:
             pk, before = on_record[key]
             _note_change(plan, reading, row, plan.changed_services, pk, before, said, str(heater.tag))
@@ -72,6 +73,35 @@ def plan_services(plan: Plan, reading: SheetReading) -> None:
             in_file[key] = NewService(heater, {**columns, **said})
             plan.new_services.append(in_file[key])
             plan.note(reading, row, "new")
+
+
+def plan_last_work(plan: Plan) -> None:
+    """What rows of heaters say of the last work of a kind: work done, unless work of that kind and time is known."""
+    known: dict[tuple[int, str], list[tuple[Any, Any]]] = {}
+    on_record = _services_of({heater.pk for _, _, heater in plan.told_last if heater.pk})
+    for heater_id, kind, earliest, latest in on_record:
+        known.setdefault((heater_id, kind), []).append((earliest, latest))
+    for one in plan.new_services:
+        days = (one.columns["done_earliest"], one.columns["done_latest"])
+        known.setdefault((_key(one.heater), one.columns["kind"]), []).append(days)
+    for reading, row, heater in plan.told_last:
+        for name in LAST_WORK.keys() & row.values.keys():
+            done: ImpreciseDate = row.values[name]
+            kind = name.removeprefix(LAST)
+            there = known.setdefault((_key(heater), kind), [])
+            if any(done.overlaps(ImpreciseDate.between(*days)) for days in there if None not in days):
+                continue
+            if not _stood_there(heater, done):
+                reading.warn(row, name, f"heater {heater.tag} was not in service on {done}: left out")
+                continue
+            there.append((done.earliest, done.latest))
+            plan.new_services.append(NewService(heater, {"kind": kind, **_date_columns("done", done)}))
+            if plan.outcome.get((reading.name, row.number)) == "same":
+                plan.note(reading, row, "changed")
+
+
+def _key(heater: OnRecord) -> int:
+    return heater.pk or id(heater)
 
 
 def _note_change(

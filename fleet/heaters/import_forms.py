@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import cast
 
-from fleet.heaters.headings import DATE_FIELDS, KINDS, SYNONYMS, Match, SheetKind
+from fleet.heaters.headings import DATE_FIELDS, KINDS, LAST, LAST_WORK, SYNONYMS, Match, SheetKind
 from fleet.heaters.importing import columns_of, guess_sheet, remembered_headings
 from fleet.heaters.models import ImportBatch
 
@@ -37,6 +37,7 @@ NAMES = {
     "tested": "date of the test",
     "ph": "pH",
     "below": "what lies below",
+    **{name: "last work: " + name.removeprefix(LAST).replace("_", " ") for name in LAST_WORK},
 }
 KIND_LABELS = {
     "heaters": "heaters, one a row",

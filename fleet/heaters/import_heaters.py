@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from fleet.heaters.dates import ImpreciseDate
+from fleet.heaters.headings import LAST_WORK
 from fleet.heaters.import_plan import Changes, HeaterChange, Plan
 from fleet.heaters.register import (
     BUILDING_FIELDS,
@@ -51,13 +52,16 @@ def plan_heaters(plan: Plan, reading: SheetReading) -> None:
     """Ended heaters first, so that their successors find the place free."""
     rows = sorted(_without_repeats(plan, reading), key=lambda row: not row.values.get("ending"))
     as_written = {row.number: heater for row in rows if (heater := _find_as_written(plan, row)) is not None}
+    tells_work = any(match.field in LAST_WORK for match in reading.columns.values())
     for row in rows:
         heater = as_written.get(row.number) or _find(plan, row)
         if heater is None:
-            _plan_new(plan, reading, row)
+            heater = _plan_new(plan, reading, row)
         else:
             heater.claimed = True
             _plan_known(plan, reading, row, heater)
+        if tells_work and row.number not in reading.refused:
+            plan.told_last.append((reading, row, heater))
 
 
 def _find_as_written(plan: Plan, row: ReadRow) -> OnRecord | None:
@@ -191,7 +195,7 @@ def _columns(values: dict[str, Any]) -> dict[str, Any]:
     return columns
 
 
-def _plan_new(plan: Plan, reading: SheetReading, row: ReadRow) -> None:
+def _plan_new(plan: Plan, reading: SheetReading, row: ReadRow) -> OnRecord:
     values = row.values
     base = _position_of(plan, row)
     assert base is not None
@@ -208,6 +212,7 @@ def _plan_new(plan: Plan, reading: SheetReading, row: ReadRow) -> None:
     plan.new_heaters.append(heater)
     plan.note(reading, row, "new")
     _learn_places(plan, reading, row, position)
+    return heater
 
 
 def _warn_of_two(plan: Plan, reading: SheetReading, row: ReadRow, base: Place, heater: OnRecord) -> None:

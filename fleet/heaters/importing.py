@@ -11,7 +11,7 @@ from datetime import date
 from typing import Any
 
 from fleet.heaters.headings import Match, SheetKind, guess_columns, guess_kind, plain
-from fleet.heaters.import_care import plan_services, plan_waters
+from fleet.heaters.import_care import plan_last_work, plan_services, plan_waters
 from fleet.heaters.import_heaters import plan_heaters, plan_properties
 from fleet.heaters.import_plan import Plan
 from fleet.heaters.models import ImportBatch, RememberedHeading
@@ -180,5 +180,6 @@ def compare(
         for reading in readings:
             if reading.kind == kind:
                 planners[kind](plan, reading)
+    plan_last_work(plan)
     plan.settle_places()
     return Comparison(plan, readings, left_out)

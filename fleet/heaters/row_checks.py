@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from fleet.heaters.dates import ImpreciseDate
-from fleet.heaters.trade_words import KIND_NAMES, settle_kind
+from fleet.heaters.dates import ImpreciseDate, UnreadableValue
+from fleet.heaters.trade_words import KIND_NAMES, read_kind_words, settle_kind
 
 if TYPE_CHECKING:
     from fleet.heaters.rows import ReadRow, SheetReading
@@ -61,7 +61,7 @@ def _check_heater(reading: SheetReading, row: ReadRow, as_of: date) -> None:
 def _settle_kind(reading: SheetReading, row: ReadRow) -> None:
     values = row.values
     kind, fuel, assumed = settle_kind(
-        values.get("kind", ""),
+        values.get("kind") or _kind_beside_fuel(reading, row),
         values.get("fuel", ""),
         values.get("vent_kind", ""),
         values.get("capacity_gal"),
@@ -81,6 +81,14 @@ def _settle_kind(reading: SheetReading, row: ReadRow) -> None:
         values["fuel"] = fuel
     if assumed and "tankless" in assumed:
         reading.warn(row, "kind", assumed)
+
+
+def _kind_beside_fuel(reading: SheetReading, row: ReadRow) -> str:
+    """Many lists have one column for both: 'heat pump' or 'gas commercial' under 'Gas/Elec'."""
+    try:
+        return read_kind_words(reading.cell_of(row, "fuel"))
+    except UnreadableValue:
+        return ""
 
 
 def _settle_ending(reading: SheetReading, row: ReadRow) -> None:

@@ -12,8 +12,15 @@ from typing import Any
 
 from fleet.heaters import trade_words, values
 from fleet.heaters.date_reading import MONTHS, parse_date
-from fleet.heaters.dates import DayMonthOrder, ImpreciseDate, LeftOut, UnreadableValue, from_age
-from fleet.heaters.headings import SheetKind
+from fleet.heaters.dates import (
+    AmbiguousDate,
+    DayMonthOrder,
+    ImpreciseDate,
+    LeftOut,
+    UnreadableValue,
+    from_age,
+)
+from fleet.heaters.headings import LAST_WORK, SheetKind
 from fleet.heaters.values import Quantity, is_unknown, parse_number, parse_quantity, parse_text, parse_whole
 
 
@@ -55,6 +62,26 @@ def _word(parse: Callable[[object], Any]) -> Reader:
 def _date(cell: object, setting: Setting) -> ImpreciseDate | None:
     found = parse_date(cell, setting.as_of, setting.order)
     return found if found.is_known else None
+
+
+def _fuel(cell: object, setting: Setting) -> str:
+    try:
+        return trade_words.parse_fuel(cell)
+    except UnreadableValue:
+        trade_words.read_kind_words(cell)  # a kind without its fuel, such as 'tankless', is one too
+        return ""
+
+
+def _last_done(cell: object, setting: Setting) -> ImpreciseDate | None:
+    """The day of a work, if it was ever done. Other words ('yes', 'Bob') say nothing of when; the heater is taken."""
+    if isinstance(cell, str) and cell.strip().casefold() in ("never", "no", "n", "not yet", "not done"):
+        return None
+    try:
+        return _date(cell, setting)
+    except AmbiguousDate:
+        raise
+    except UnreadableValue as error:
+        raise LeftOut(error.problem, error.right) from error
 
 
 def _whole_day(cell: object, setting: Setting) -> date | None:
@@ -165,6 +192,7 @@ READERS: dict[SheetKind, dict[str, Reader]] = {
     "properties": {"property": _PLACE["property"]} | _PROPERTY,
     "heaters": _PLACE
     | _PROPERTY
+    | dict.fromkeys(LAST_WORK, _last_done)
     | {
         "year_built": _whole("year built", 1600, 2200),
         "units_served": _whole("number of homes", 0, 5000),
@@ -196,7 +224,7 @@ READERS: dict[SheetKind, dict[str, Reader]] = {
         },
         "tag": _text("tag", 80),
         "kind": _word(trade_words.read_kind_words),
-        "fuel": _word(trade_words.parse_fuel),
+        "fuel": _fuel,
         "maker": _text("maker", 120),
         "model_number": _text("model", 120),
         "serial_number": _text("serial number", 120),

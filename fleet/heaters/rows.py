@@ -66,10 +66,14 @@ class SheetReading:
         return next((heading for heading, match in self.columns.items() if match.field == name), "")
 
     def remark(self, row: ReadRow, name: str, problem: str, right: str = "") -> Remark:
+        return Remark(
+            self.name, row.number, self.heading_of(name), shown(self.cell_of(row, name)), problem, right
+        )
+
+    def cell_of(self, row: ReadRow, name: str) -> object:
         heading = self.heading_of(name)
         position = self.headings.index(heading) if heading else len(row.cells)
-        cell = row.cells[position] if position < len(row.cells) else ""
-        return Remark(self.name, row.number, heading, shown(cell), problem, right)
+        return row.cells[position] if position < len(row.cells) else ""
 
     def refuse(self, row: ReadRow, name: str, problem: str, right: str = "") -> None:
         self.refused.setdefault(row.number, []).append(self.remark(row, name, problem, right))
