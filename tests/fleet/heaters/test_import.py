@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,29 +19,9 @@ from fleet.estate.models import Building, Organisation, Position, Property
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters import services
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
+from tests.fleet.heaters.conftest import Run
 
 HEAD = "Site,Bldg,Location,Tag,Type,Fuel,Size,Installed,Removed,Why removed,Pressure\n"
-Run = Callable[..., str]
-
-
-@pytest.fixture
-def office(db: None, settings: Any, tmp_path: Path) -> Iterator[Organisation]:
-    settings.MEDIA_ROOT = tmp_path / "files"
-    organisation = Organisation.objects.create(name="Fir Homes (invented)", invented=True)
-    with scoped(scope_of_organisation(organisation, actor="test")):
-        yield organisation
-
-
-@pytest.fixture
-def run(office: Organisation, tmp_path: Path) -> Run:
-    def run_command(content: str | bytes, *options: str, name: str = "list.csv") -> str:
-        path = tmp_path / name
-        path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        out = io.StringIO()
-        call_command("import_records", str(path), "--as-of", "2026-11-01", *options, stdout=out)
-        return out.getvalue()
-
-    return run_command
 
 
 def rows(*lines: str) -> str:
@@ -236,51 +215,6 @@ def test_service_and_water_come_in_the_same_workbook(run: Run) -> None:
     ]
     assert WaterTest.objects.get().hardness_mg_l == pytest.approx(171.18)
     assert "0 new, 0 changed, 4 same, 1 refused" in run(out.getvalue(), "--accept", name="book.xlsx")
-
-
-def test_one_column_may_say_kind_and_fuel(run: Run) -> None:
-    kinds = {
-        "Heat pump": ("heat_pump", "electricity"),
-        "gas commercial": ("commercial_gas_storage", "natural_gas"),
-        "tankless": ("gas_tankless", ""),
-        "E": ("electric_storage", "electricity"),
-        "NG": ("gas_storage_atmospheric", "natural_gas"),
-    }
-    lines = [f"Mill Yard,A,Closet {n},M-{n},{word},50" for n, word in enumerate((*kinds, "wood"))]
-    said = run("Site,Bldg,Location,Tag,Gas/Elec,Gallons\n" + "\n".join(lines), "--accept")
-    assert "5 new, 0 changed, 0 same, 1 refused" in said
-    assert "'wood'" in said
-    assert list(Heater.objects.order_by("tag").values_list("kind", "fuel")) == list(kinds.values())
-
-
-def test_a_list_of_heaters_may_name_the_last_work_of_a_kind(run: Run) -> None:
-    head = "Complex,Bldg,Unit,WH #,Gas/Elec,Gallons,Date in,Last flushed,Anode replaced,T&P test OK?\n"
-    text = head + (
-        "Mill Yard,A,101,M-1,gas,40,3/2014,2022,6/2019,yes\n"
-        "Mill Yard,A,102,M-2,gas,40,2016,never,n/a,\n"
-        "Mill Yard,A,103,M-3,electric,50,2018-05-12,2017,,\n"
-    )
-    said = run(text, "--accept")
-    assert "3 new, 0 changed, 0 same, 0 refused" in said
-    assert "heater M-3 was not in service on 2017: left out" in said
-    assert "'yes'" in said
-    assert sorted(Position.objects.values_list("label", flat=True)) == ["101", "102", "103"]
-    found = ServiceRecord.objects.order_by("kind").values_list(
-        "heater__tag", "kind", "done_earliest", "done_latest", "done_precision"
-    )
-    assert list(found) == [
-        ("M-1", "anode_renewed", date(2019, 6, 1), date(2019, 6, 30), "month"),
-        ("M-1", "flush", date(2022, 1, 1), date(2022, 12, 31), "year"),
-    ]
-    assert "0 new, 0 changed, 3 same, 0 refused" in run(text, "--accept")
-
-    # The day of a work that is known more exactly by now is the same work; a later one is new.
-    ServiceRecord.objects.filter(kind="flush").update(
-        done_earliest=date(2022, 5, 3), done_latest=date(2022, 5, 3)
-    )
-    assert "0 new, 0 changed, 3 same" in run(text, "--accept")
-    assert "0 new, 1 changed, 2 same" in run(text.replace("2022", "2025"), "--accept")
-    assert ServiceRecord.objects.filter(kind="flush").count() == 2
 
 
 def test_a_list_of_service_finds_its_heaters_whatever_the_spelling(run: Run, office: Organisation) -> None:

@@ -127,6 +127,9 @@ def test_asking_shows_progress_then_the_plan(cast: Cast) -> None:
     waiting = client.get(asked["Location"]).content.decode()
     assert "<progress" in waiting
     assert "pages/again.js" in waiting
+    plan = client.get(reverse("planning:plan")).content.decode()
+    assert "pages/again.js" in plan
+    assert "Make the first forecast" not in plan  # one is being made
     assert work_off() >= 1  # the forecast, and the check it asks for
     done = client.get(asked["Location"]).content.decode()
     assert "<progress" not in done

@@ -47,6 +47,9 @@ class Command(BaseCommand):
     def _open_database(self) -> None:
         try:
             connection.ensure_connection()
+            if "django_migrations" not in connection.introspection.table_names():
+                self.stdout.write("Making an empty record; this takes some seconds, once.")
+                self.stdout.flush()
             call_command("migrate", verbosity=0, interactive=False)
         except OperationalError as error:
             raise CommandError(f"The database cannot be opened: {str(error).strip()}") from error
