@@ -47,7 +47,7 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
     assert tags(cast) == {"H-1"}
     batch_page = preview.redirect_chain[-1][0]
     accepted = client.post(batch_page + "accept/", {"take": "good_rows"}, follow=True)
-    assert b"You may close it" in accepted.content
+    assert b"Closing the page stops nothing" in accepted.content
     assert work_off() >= 1
     done = client.get(batch_page)
     assert b"Taken in" in done.content
@@ -60,9 +60,9 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
 
 def test_columns_that_nothing_is_taken_from_are_named(cast: Cast) -> None:
     client = cast.client(cast.planner)
-    content = SHEET.replace(b"Install date", b"Install date,Paint,Last flush").replace(b"\n", b",x,x\n")
-    page = client.get(send(client, content.replace(b"Last flush,x,x", b"Last flush")).url).content.decode()
-    assert "Nothing is taken from: Paint, Last flush." in page
+    content = SHEET.replace(b"Install date", b"Install date,Paint,Hoses").replace(b"\n", b",x,x\n")
+    page = client.get(send(client, content.replace(b"Hoses,x,x", b"Hoses")).url).content.decode()
+    assert "Nothing is taken from: Paint, Hoses." in page
 
 
 def test_all_or_nothing_takes_nothing_when_a_row_is_refused(cast: Cast) -> None:
