@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -47,11 +47,15 @@ COUNTS_AS: dict[str, tuple[str, ...]] = {
 
 
 class Surroundings:
-    """Water and site settings of one organisation, or of one of its properties: read once for all heaters."""
+    """Water and site settings of one organisation, or of some of its properties: read once for all heaters."""
 
-    def __init__(self, organisation_id: int, today: date, property_id: int | None = None) -> None:
+    def __init__(
+        self, organisation_id: int, today: date, property_ids: Collection[int] | None = None
+    ) -> None:
         self.hardness: dict[tuple[int, int | None, str], float] = {}
-        here = {"organisation_id": organisation_id} | ({"property_id": property_id} if property_id else {})
+        here: dict[str, Any] = {"organisation_id": organisation_id}
+        if property_ids is not None:
+            here["property_id__in"] = property_ids
         rows = (
             WaterTest.objects.filter(**here, hardness_mg_l__isnull=False)
             .filter(Q(tested_earliest__isnull=True) | Q(tested_earliest__lte=today))
@@ -197,4 +201,4 @@ def facts_of(heater: Heater, today: date) -> Facts:
     """The same facts for one heater, for its own page."""
     rows = list(Heater.objects.filter(pk=heater.pk).values_list(*HEATER_FIELDS))
     place = heater.position.building.property_id
-    return gather(rows, Surroundings(heater.organisation_id, today, place), today)[heater.pk]
+    return gather(rows, Surroundings(heater.organisation_id, today, [place]), today)[heater.pk]

@@ -61,18 +61,16 @@ def roll_forward(
     """Open, move and drop tasks as of a day (default: today where each property stands). Idempotent."""
     kinds = task_kinds()
     result, counted = RollResult(), 0
-    properties = list(
-        Property.objects.filter(organisation=organisation).select_related("organisation").order_by("id")
-    )
+    properties = _properties(organisation, heater_ids)
     zones: dict[date, list[int]] = {}
     for row in properties:
-        zones.setdefault(today or local_today(row), []).append(row.pk)
+        zones.setdefault(today or today_of(organisation, row), []).append(row.pk)
     live = Heater.objects.filter(organisation=organisation, ending="")
     if heater_ids is not None:
         live = live.filter(pk__in=heater_ids)
     total = live.count() if progress else 0
     for day, property_ids in zones.items():
-        surroundings = Surroundings(organisation.pk, day)
+        surroundings = Surroundings(organisation.pk, day, None if heater_ids is None else property_ids)
         # Where all stand in one zone, nothing is gained by naming twenty thousand properties in each query.
         here = live if len(zones) == 1 else live.filter(position__building__property_id__in=property_ids)
         for rows in _slices(here):
@@ -84,6 +82,16 @@ def roll_forward(
                 progress(min(result.heaters / max(total, 1), 1.0), f"{result.heaters} of {total} heaters")
     result.dropped += _drop_ended(organisation, properties, today, heater_ids)
     return result
+
+
+def _properties(organisation: Organisation, heater_ids: Sequence[int] | None) -> list[Property]:
+    """The organisation's properties; for chosen heaters only those where they stand: a finding at one heater must not
+    read a portfolio."""
+    rows = Property.objects.filter(organisation=organisation)
+    if heater_ids is not None:
+        standing = Heater.objects.filter(pk__in=heater_ids).values("position__building__property_id")
+        rows = rows.filter(pk__in=standing)
+    return list(rows.order_by("id"))
 
 
 def keep_promise(decision: Decision, promised_by: date | None, words: str) -> Decision:
@@ -230,7 +238,7 @@ def _drop_ended(
     gone = Task.objects.filter(organisation=organisation, state="open").exclude(heater__ending="")
     if heater_ids is not None:
         gone = gone.filter(heater_id__in=heater_ids)
-    day = today or (local_today(properties[0]) if properties else None)
+    day = today or (today_of(organisation, properties[0]) if properties else None)
     if day is None:
         return 0
     with transaction.atomic():

@@ -51,10 +51,14 @@ class Outcome:
 
 
 def _open(task: Task) -> Task:
-    """The task under lock, still open; else told plainly."""
-    locked: Task | None = Task.objects.select_for_update(of=("self",)).filter(pk=task.pk).first()
+    """The task under lock, still open; else told plainly. It comes with its place, which every verb asks for."""
+    rows = Task.objects.select_for_update(of=("self",)).select_related(
+        "organisation", "heater__organisation", "heater__position__building__property__organisation"
+    )
+    locked: Task | None = rows.filter(pk=task.pk).first()
     if locked is None:
         raise CareRefused("This task is no longer there.")
+    locked.building = locked.heater.position.building
     if locked.state != Task.State.OPEN:
         when = f" on {say(locked.closed_on)}" if locked.closed_on else ""
         raise CareRefused(f"This task was already closed{when}: {locked.get_state_display()}.")

@@ -6,12 +6,14 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
+from django.db.models.signals import post_init
+from django.test.utils import CaptureQueriesContext
 
 from fleet.care import services
 from fleet.care.models import Finding, Task, UnsafeFinding
-from fleet.estate.models import HistoryEntry
-from fleet.heaters.models import Heater, ServiceRecord
+from fleet.estate.models import HistoryEntry, Property
+from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from tests.conftest import Cast, make_heater
 
 NOON = datetime(2026, 6, 1, 18, tzinfo=UTC)  # noon in Denver
@@ -47,6 +49,27 @@ def test_done_writes_the_record_the_history_and_the_next_day(heater: Heater) -> 
     following = task_of(heater, "flush")
     assert (following.due_on, following.cycle) == (date(2027, 6, 1), task.cycle + 1)
     assert HistoryEntry.objects.filter(verb="task done").exists()
+
+
+def test_work_at_one_heater_does_not_read_the_portfolio(in_house: Cast, heater: Heater) -> None:
+    for number in range(20):
+        place = make_heater(in_house.house, f"Court {number}", f"C-{number}").position.building.property
+        WaterTest.objects.create(
+            organisation=in_house.house, property=place, treatment="raw", hardness_mg_l=100 + number
+        )
+    read: list[str] = []
+
+    def count(sender: Any, **_: Any) -> None:
+        read.append(sender.__name__)
+
+    post_init.connect(count, sender=Property)
+    try:
+        with CaptureQueriesContext(connection) as asked:
+            services.complete_task(task_of(heater, "flush"), GOOD_FLUSH, NOON)
+    finally:
+        post_init.disconnect(count, sender=Property)
+    [water] = [one["sql"] for one in asked.captured_queries if 'FROM "heaters_watertest"' in one["sql"]]
+    assert len(read) < 20 and '"property_id" IN' in water
 
 
 def test_the_day_is_the_property_s_day(heater: Heater) -> None:
