@@ -14,7 +14,9 @@ from fleet.care.risks import priorities
 @dataclass
 class Row:
     visit: Visit
-    tasks: list[tuple[Task, str]]
+    tasks: list[tuple[Task, str]]  # those that are spelled out, with why each stands where it stands
+    rest: int = 0
+    minutes: int = 0
 
 
 @dataclass
@@ -31,8 +33,8 @@ class CrewDay:
         return bool(self.room) and self.minutes > self.room
 
 
-def by_day(visits: Iterable[Visit], today: date) -> list[CrewDay]:
-    """`visits` come with their open tasks as `open_tasks`, as `selectors.visits_between` reads them."""
+def by_day(visits: Iterable[Visit], today: date, most: int | None = None) -> list[CrewDay]:
+    """`visits` come with their open tasks, as `selectors.with_open_tasks` reads them; at most so many are spelled out."""
     rows = list(visits)
     tasks: dict[int | None, list[Task]] = {row.pk: row.open_tasks for row in rows}  # type: ignore[attr-defined]
     found = priorities((task for several in tasks.values() for task in several), today)
@@ -43,6 +45,9 @@ def by_day(visits: Iterable[Visit], today: date) -> list[CrewDay]:
         day.room = row.team.minutes_a_day if row.team else 0
         day.unheld = crews_known and row.team is None and not row.by_hand
         mine = sorted(tasks[row.pk], key=lambda task: found[task.pk].order)
-        day.minutes += sum(task.task_kind.minutes for task in mine)
-        day.visits.append(Row(row, [(task, found[task.pk].short) for task in mine]))
+        shown = mine[:most]
+        minutes = sum(task.task_kind.minutes for task in mine)
+        day.minutes += minutes
+        told = [(task, found[task.pk].short) for task in shown]
+        day.visits.append(Row(row, told, len(mine) - len(shown), minutes))
     return sorted(days.values(), key=lambda day: (day.day, day.crew))

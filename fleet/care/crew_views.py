@@ -90,7 +90,7 @@ def give(request: HttpRequest, pk: int) -> HttpResponse:
         messages.error(request, str(refused))
     else:
         messages.success(request, f"The visit is given to {crew or 'no crew'}; the reason is kept.")
-    return redirect("care:visits")
+    return redirect("care:visit", pk)
 
 
 @page(Need.WORK)
@@ -125,4 +125,4 @@ def mark(request: HttpRequest, pk: int) -> HttpResponse:
     messages.success(
         request, "The time is kept." if changed else "It was noted already; the first time stands."
     )
-    return redirect("care:visits")
+    return redirect("care:visit", pk)

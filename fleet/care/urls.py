@@ -27,6 +27,7 @@ urlpatterns = [
     path("work/heaters/<int:pk>/card/", label_views.card, name="card"),
     path("work/visits/", visit_views.visits, name="visits"),
     path("work/buildings/<int:pk>/visits/plan/", visit_views.plan, name="plan_visits"),
+    path("work/visits/<int:pk>/", visit_views.visit, name="visit"),
     path("work/visits/<int:pk>/move/", visit_views.move, name="move_visit"),
     path("work/visits/<int:pk>/notice/", visit_views.notice, name="notice"),
     path("work/visits/lay-out/", crew_views.lay_out, name="lay_out"),

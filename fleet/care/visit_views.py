@@ -15,7 +15,7 @@ from fleet.care import crew_days, notices, selectors
 from fleet.care import visits as verbs
 from fleet.care.models import Crew, Visit
 from fleet.care.services import CareRefused
-from fleet.estate.access import MemberRequest, Need, may, page
+from fleet.estate.access import MemberRequest, Need, may, needs_at, page
 from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Job, Property
 from fleet.estate.row_numbers import row_number
@@ -23,6 +23,7 @@ from fleet.pages.words import how_many
 
 DAYS_SHOWN = 60
 PER_LEAF = 20
+TASKS_SPELLED_OUT = 6  # of each visit in the list; all of them stand on the visit's own page
 
 
 @page(Need.READ)
@@ -38,7 +39,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     rows = selectors.visits_between(first, last, building.pk if building else None)
     leaf = Paginator(rows, PER_LEAF).get_page(request.GET.get("page"))
     values = {
-        "days": crew_days.by_day(leaf, today),
+        "days": crew_days.by_day(selectors.with_open_tasks(leaf), today, TASKS_SPELLED_OUT),
         "leaf": leaf,
         "first": first,
         "last": last,
@@ -46,7 +47,19 @@ def visits(request: HttpRequest) -> HttpResponse:
         "laying": Job.objects.filter(kind="lay_visits", state__in=Job.OPEN).first(),
     }
     rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}
-    return render(request, "care/visits.html", values | rights | {"crews": Crew.objects.all()})
+    return render(request, "care/visits.html", values | rights)
+
+
+@page(Need.READ)
+@require_GET
+def visit(request: HttpRequest, pk: int) -> HttpResponse:
+    """One visit: all its open tasks in their order, and the forms that change it."""
+    rows = Visit.objects.select_related("building__property__organisation", "team")
+    row: Visit = get_object_or_404(rows, pk=pk)
+    place = row.building.property
+    [day] = crew_days.by_day(selectors.with_open_tasks([row]), today_of(place.organisation, place))
+    values = {"visit": row, "day": day, "row": day.visits[0], "needs": needs_at(request, place)}
+    return render(request, "care/visit.html", values | {"crews": Crew.objects.all()})
 
 
 @page(Need.WORK)
@@ -73,7 +86,7 @@ def move(request: HttpRequest, pk: int) -> HttpResponse:
         messages.error(request, f"{text!r} is not a day. Right would be 2026-11-25.")
     else:
         messages.success(request, f"The visit is moved to {text}; the reason is kept.")
-    return redirect("care:visits")
+    return redirect("care:visit", pk)
 
 
 @page(Need.READ)

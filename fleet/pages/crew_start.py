@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
+
+from django.db.models import Count, Q
 
 from fleet.care import selectors as care
 from fleet.care.models import LeakReport, Visit
@@ -18,7 +21,8 @@ FEW_BUILDINGS = 8
 
 def today(organisation: Organisation, person_id: int) -> dict[str, Any]:
     day = day_of(organisation)
-    visits = list(care.visits_between(day, day + LOOK_AHEAD))
+    counted = Count("tasks", filter=Q(tasks__state="open"))
+    visits = list(care.visits_between(day, day + LOOK_AHEAD).annotate(task_count=counted))
     due = forecasts.due_summary(day)
     return {
         "today": day,
@@ -33,7 +37,7 @@ def today(organisation: Organisation, person_id: int) -> dict[str, Any]:
     }
 
 
-def _next(visits: list[Visit], day: date) -> list[Visit]:
+def _next(visits: Sequence[Visit], day: date) -> list[Visit]:
     """The visits of the next day that has any."""
     later = [visit for visit in visits if visit.day > day]
     return [visit for visit in later if visit.day == later[0].day]

@@ -49,7 +49,7 @@ def test_the_care_pages(cast: Cast, live_server: Any, signed_in: Callable[..., A
     addresses = [
         "/work/", f"/work/buildings/{cast.building.pk}/", f"/work/heaters/{heater.pk}/", f"/work/tasks/{task.pk}/",
         "/work/visits/", "/work/crews/", "/work/sent/", "/work/done/", "/work/unsafe/",
-        f"/work/properties/{cast.property.pk}/rules/", f"/work/visits/{visit.pk}/notice/", f"/work/heaters/{heater.pk}/card/",
+        f"/work/visits/{visit.pk}/", f"/work/properties/{cast.property.pk}/rules/", f"/work/visits/{visit.pk}/notice/", f"/work/heaters/{heater.pk}/card/",
     ]  # fmt: skip
     problems = []
     for size, width, colours in ((PHONE, "phone", "light"), (DESK, "desk", "dark")):

@@ -40,6 +40,7 @@ ARGUMENTS: dict[str, Rows] = {
     "care:labels": _pk(BUILDING),
     "care:card": _pk(HEATER),
     "care:plan_visits": _pk(BUILDING),
+    "care:visit": _pk("care.Visit"),
     "care:move_visit": _pk("care.Visit"),
     "care:notice": _pk("care.Visit"),
     "care:settings": _pk(PROPERTY),

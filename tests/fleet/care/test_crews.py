@@ -8,6 +8,8 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -237,6 +239,41 @@ def test_begin_and_end_on_the_page(site: Cast) -> None:
         client.post(f"/work/visits/{visit.pk}/mark/", {"what": what})
     row = Visit.objects.get(pk=visit.pk)
     assert row.started_at == row.ended_at == datetime(2026, 6, 1, 18, tzinfo=UTC)
+
+
+def test_the_list_names_the_first_tasks_and_the_visit_s_own_page_all_of_them(site: Cast) -> None:
+    crews.keep_crew(site.house, "North", 480, LICENCES, [site.technician.pk])
+    visit = visits.visit_on(site.building, TODAY)
+    tasks = visit.tasks.count()
+    client = site.client(site.technician)
+    listed = client.get("/work/visits/").content.decode()
+    assert (
+        listed.count('href="/work/tasks/') == 6 < tasks and f"{tasks - 6} more tasks of this visit" in listed
+    )
+    assert f"/work/visits/{visit.pk}/#change" in listed and "<select" not in listed
+    whole = client.get(f"/work/visits/{visit.pk}/").content.decode()
+    assert whole.count('href="/work/tasks/') == tasks and "Why this day?" in whole and "North" in whole
+    assert site.client(site.outsider).get(f"/work/visits/{visit.pk}/").status_code == 404
+    visits.end_visit(visit, datetime(2026, 6, 1, 18, tzinfo=UTC))
+    over = client.get(f"/work/visits/{visit.pk}/").content.decode()
+    assert "ended" in over and "Why this day?" not in over
+
+
+def test_more_visits_are_listed_with_as_many_queries(site: Cast) -> None:
+    elm = Building.objects.get(property__name="Elm Court")
+    client = site.client(site.technician)
+
+    def queries() -> int:
+        client.get("/work/visits/")
+        with CaptureQueriesContext(connection) as asked:
+            page = client.get("/work/visits/").content.decode()
+        assert page.count("<article") == Visit.objects.count()
+        return len(asked)
+
+    visits.visit_on(site.building, TODAY)
+    with_one = queries()
+    visits.visit_on(elm, TODAY)
+    assert Visit.objects.count() == 2 and queries() == with_one
 
 
 def test_late_safety_buildings_come_first(site: Cast) -> None:
