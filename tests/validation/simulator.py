@@ -21,6 +21,8 @@ AS_OF = date(2026, 1, 1)
 TODAY = 2026.0
 STEP = 1 / 12
 WARM_UP_YEARS = 60.0
+YEARS_BEFORE_RENEWAL, RENEWALS_PER_YEAR = 4.0, 2.0  # of rods, in buildings that are cared for
+VAGUE_YEARS = 5.0  # bounds of a vague install date lie up to this far off on either side
 KINDS = ("gas_storage_atmospheric", "electric_storage")
 
 
@@ -126,15 +128,20 @@ def rod_life(truth: Truth, shape: tuple[int, ...], generator: np.random.Generato
 def fail_chance(
     truth: Truth, places: Places, heaters: Heaters, now: float, fixed: Array, step: float
 ) -> Array:
-    """Chance of failing in the coming step, the anode's state taken at its middle."""
+    """Chance of failing in the coming step, the anode's state taken at its middle; ``fixed`` is the log rate, (n,),
+    (n, 1) or (n, paths)."""
     many = heaters.installed.ndim == 2
     kind = places.kind[:, None] if many else places.kind
     shape, scale = np.array(truth.shape)[kind], np.array(truth.scale)[kind]
     age = np.maximum(now - heaters.installed, 0)
     grow = ((age + step) / scale) ** shape - (age / scale) ** shape
     spent = now + step / 2 - heaters.anode_from > heaters.anode_life
-    rate = fixed[:, None] if many else fixed
-    return np.asarray(-np.expm1(-grow * np.exp(rate + truth.anode_spent * spent)))
+    return np.asarray(-np.expm1(-grow * np.exp(fixed + truth.anode_spent * spent)))
+
+
+def renewal_chance() -> float:
+    """Of a rod that is ripe for it, in a step."""
+    return STEP * RENEWALS_PER_YEAR
 
 
 def care(
@@ -147,7 +154,8 @@ def care(
 ) -> None:
     """Cared-for buildings renew rods about every four years and flush yearly; a rod renewed is on record."""
     cared = places.cared[:, None] if heaters.installed.ndim == 2 else places.cared
-    due = cared & (now - heaters.anode_from > 4.0) & (generator.random(heaters.installed.shape) < STEP * 2)
+    ripe = now - heaters.anode_from > YEARS_BEFORE_RENEWAL
+    due = cared & ripe & (generator.random(heaters.installed.shape) < renewal_chance())
     heaters.anode_life = np.where(due, rod_life(truth, due.shape, generator), heaters.anode_life)
     heaters.anode_from = np.where(due, now, heaters.anode_from)
     if log is None:
@@ -191,23 +199,29 @@ def future_failures(fleet: Fleet, years: int, paths: int, seed: int) -> npt.NDAr
 
     Rods in place keep their own hidden lives on every path: this forecaster knows all there is to know.
     """
-    generator = np.random.default_rng([seed, 99])
-    n = len(fleet.places.kind)
     wide = np.ones((1, paths))
     heaters = Heaters(
         *(getattr(fleet.heaters, f)[:, None] * wide for f in ("installed", "anode_from", "anode_life"))
     )
-    fixed = log_rate(fleet.truth, fleet.places)
+    fixed = log_rate(fleet.truth, fleet.places)[:, None]
+    return live_on(fleet.truth, fleet.places, heaters, fixed, years, np.random.default_rng([seed, 99]))
+
+
+def live_on(
+    truth: Truth, places: Places, heaters: Heaters, fixed: Array, years: int, generator: np.random.Generator
+) -> npt.NDArray[np.int64]:
+    """(paths, years, n) failures to come of the heaters in place today, (n, paths), and of those that follow them."""
+    n, paths = heaters.installed.shape
     counts = np.zeros((years, n, paths), dtype=np.int64)
     for step in range(round(years / STEP)):
         now = TODAY + step * STEP
-        care(fleet.truth, fleet.places, heaters, now, generator, None)
-        chance = fail_chance(fleet.truth, fleet.places, heaters, now, fixed, STEP)
+        care(truth, places, heaters, now, generator, None)
+        chance = fail_chance(truth, places, heaters, now, fixed, STEP)
         fails = generator.random(chance.shape) < chance
         counts[int((step + 0.5) * STEP)] += fails
         heaters.installed = np.where(fails, now + STEP / 2, heaters.installed)
         heaters.anode_from = np.where(fails, now + STEP / 2, heaters.anode_from)
-        fresh = rod_life(fleet.truth, (int(fails.sum()),), generator)
+        fresh = rod_life(truth, (int(fails.sum()),), generator)
         heaters.anode_life[fails] = fresh
     return counts.transpose(2, 0, 1)
 
@@ -228,8 +242,8 @@ def _records(
         number_of[(place, installed)] = number
         low = high = installed
         if installed < begin and generator.random() < 0.15:
-            low = installed - generator.uniform(0, 5)
-            high = min(begin, installed + generator.uniform(0, 5))
+            low = installed - generator.uniform(0, VAGUE_YEARS)
+            high = min(begin, installed + generator.uniform(0, VAGUE_YEARS))
         rows.append(
             {
                 "heater_id": number,
