@@ -12,7 +12,7 @@ from fleet.estate.grants import Client, clients_of
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import Level
 from fleet.heaters.record_reading import heaters_by_property
-from fleet.pages.place_map import points_of
+from fleet.pages.place_map import apart, points_of
 
 LEVEL_WORDS = {
     Level.SURVEY: "survey for an offer",
@@ -47,7 +47,7 @@ class DueMap:
     """The due work where it lies. A property whose latitude or longitude is not known stands in the table alone."""
 
     spots: list[dict[str, Any]]
-    labels: list[dict[str, Any]]
+    labels: tuple[dict[str, Any], ...]
     unplaced: list[str]
     finding: str
 
@@ -95,9 +95,6 @@ def due_places(today: date, horizon_days: int) -> list[DuePlace]:
     return sorted(rows, key=lambda row: (row.earliest, row.property.pk))
 
 
-ROOM = {False: (12, 24.0, 5.0), True: (4, 34.0, 9.0)}  # names that fit: how many, their breadth and height
-
-
 def due_map(places: list[DuePlace], narrow: bool = False) -> DueMap:
     """One mark a property, sized by its due tasks; the busiest ones carry their names, as far as there is room."""
     known = [
@@ -116,12 +113,8 @@ def due_map(places: list[DuePlace], narrow: bool = False) -> DueMap:
         }
         for row in placed
     ]
-    most, breadth, height = ROOM[narrow]
-    labels: list[dict[str, Any]] = []
-    for row in sorted(placed, key=lambda one: (-one.late, -one.tasks, one.property.pk)):
-        x, y = points[row.property.pk]
-        if len(labels) < most and all(abs(x - o["x"]) > breadth or abs(y - o["y"]) > height for o in labels):
-            labels.append({"label": row.property.name, "x": x, "y": y})
+    busiest = sorted(placed, key=lambda one: (-one.late, -one.tasks, one.property.pk))
+    labels = apart(((row.property.name, *points[row.property.pk]) for row in busiest), narrow)
     late, where = sum(row.late for row in places), sum(row.late > 0 for row in places)
     count = f"{len(places)} propert{'y' if len(places) == 1 else 'ies'}"
     finding = f"{sum(row.tasks for row in places)} tasks due at {count}; {late} late, at {where}"

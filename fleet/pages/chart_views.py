@@ -77,12 +77,7 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
     found = place_map.of_portfolio(forecasts.latest_run(organisation.pk), day_of(organisation))
     if not found.spots:
         raise Http404
-    shown, labels = found.spots, found.labels
-    if _narrow(request):
-        # A small screen has room for the names that matter most, no more.
-        shown = found.by_property
-        worst = sorted(shown, key=lambda spot: (-(spot.expected_failures or 0), -spot.overdue))[:3]
-        labels = tuple({"label": spot.property, "x": spot.x, "y": spot.y} for spot in worst)
+    narrow = _narrow(request)
     spots = [
         {
             "x": spot.x,
@@ -90,9 +85,9 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
             "size": round(spot.expected_failures or 0.0, 2),
             "when": "overdue work" if spot.overdue else "nothing overdue",
         }
-        for spot in shown
+        for spot in (found.by_property if narrow else found.spots)
     ]
-    return _picture(charts.place_map(spots, labels, found.finding, _narrow(request)))
+    return _picture(charts.place_map(spots, found.labels(narrow), found.finding, narrow))
 
 
 @page(Need.READ)

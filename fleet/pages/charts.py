@@ -252,12 +252,18 @@ def place_map(
                 },
             },
         },
-        {
-            "data": {"values": [dict(row) for row in labels]},
-            "mark": {"type": "text", "dy": -12 if narrow else -40, "fontSize": 11 if narrow else 13},
-            "encoding": {"x": x, "y": y, "text": {"field": "label"}},
-        },
     ]
+    # Each name twice: a pale edge first, so that it is read where it crosses a mark.
+    edge = {"stroke": "#ffffff", "strokeWidth": 4, "strokeJoin": "round"}
+    for look in (edge, {}):
+        spec["layer"].append(
+            {
+                "data": {"values": [dict(row) for row in labels]},
+                "mark": {"type": "text", "dy": -12 if narrow else -40, "fontSize": 11 if narrow else 13}
+                | look,
+                "encoding": {"x": x, "y": y, "text": {"field": "label"}},
+            }
+        )
     return spec
 
 

@@ -8,6 +8,7 @@ in rings, so that none hides another.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -25,7 +26,9 @@ MOST_MARKS = 400  # buildings on one picture; where there are more each property
 MOST_PROPERTIES = 1500  # marks of properties, those with most at risk and overdue
 MOST_LISTED = 200  # rows of the table
 MOST_NAMED = 60  # of those without a place
-LETTER, LINE = 0.75, 2.4  # of the names as they are drawn, in the field's measure
+# Of the names as they are drawn, in the field's measure, on a desk's picture and on a phone's: a letter's breadth, a
+# line's height, and how many names are read at a glance.
+LETTER, LINE, NAMES = {False: 0.75, True: 2.1}, {False: 2.4, True: 5.0}, {False: 60, True: 5}
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,6 @@ class Spot:
 @dataclass(frozen=True)
 class Map:
     spots: tuple[Spot, ...]
-    labels: tuple[dict[str, Any], ...]
     unplaced: tuple[str, ...]
     by_building: bool = True
 
@@ -83,6 +85,15 @@ class Map:
             first = whole.get(spot.property_id)
             whole[spot.property_id] = spot if first is None else first.with_(spot)
         return tuple(whole.values())
+
+    def labels(self, narrow: bool = False) -> tuple[dict[str, Any], ...]:
+        """The names of the properties with most at risk and overdue, as far as there is room."""
+        middles: dict[int, Spot] = {}
+        for spot in self.spots:  # a property's first building stands in its middle
+            middles.setdefault(spot.property_id, spot)
+        worst = sorted(self.by_property, key=lambda spot: (-(spot.expected_failures or 0.0), -spot.overdue))
+        places = (middles[spot.property_id] for spot in worst)
+        return apart(((spot.property, spot.x, spot.y) for spot in places), narrow)
 
     @property
     def finding(self) -> str:
@@ -109,28 +120,28 @@ def of_portfolio(run: ForecastRun | None, today: date) -> Map:
     names = {row["id"]: row["name"] for row in placed}
     unplaced = tuple(row["name"] for row in places if row["id"] not in points)
     if not placed:
-        return Map((), (), unplaced)
+        return Map((), unplaced)
     if (
         Building.objects.filter(property__latitude__isnull=False, property__longitude__isnull=False).count()
         > MOST_MARKS
     ):
         spots = _property_spots(names, points, run, today)
-        first = [(spot.property, spot.x, spot.y) for spot in spots[:MOST_LISTED]]
-        return Map(tuple(spots), _apart(first), unplaced, by_building=False)
-    spots = _spots(names, points, run, today)
-    labels = _apart([(row["name"], *points[row["id"]]) for row in placed])
-    return Map(tuple(spots), labels, unplaced)
+        return Map(tuple(spots), unplaced, by_building=False)
+    return Map(tuple(_spots(names, points, run, today)), unplaced)
 
 
-def _apart(names: list[tuple[str, float, float]]) -> tuple[dict[str, Any], ...]:
-    """The names that can be written without one lying on another; the table has them all."""
+def apart(names: Iterable[tuple[str, float, float]], narrow: bool = False) -> tuple[dict[str, Any], ...]:
+    """The names that can be written without one lying on another, the first ones first; the table has them all."""
+    letter, line, most = LETTER[narrow], LINE[narrow], NAMES[narrow]
     kept: list[tuple[str, float, float]] = []
-    for name, x, y in names:
+    for name, middle, y in names:
+        half = min(letter * len(name), BREADTH) / 2
+        x = min(max(middle, half), BREADTH - half)  # a name at the edge is drawn inwards, not cut
         clear = (
-            abs(y - above) > LINE or abs(x - beside) > LETTER * (len(name) + len(other)) / 2
+            abs(y - above) >= line or abs(x - beside) >= letter * (len(name) + len(other) + 1) / 2
             for other, beside, above in kept
         )
-        if all(clear):
+        if len(kept) < most and all(clear):
             kept.append((name, x, y))
     return tuple({"label": name, "x": x, "y": y} for name, x, y in kept)
 

@@ -52,6 +52,41 @@ def test_no_building_hides_another(count: int) -> None:
     assert nearest >= place_map.STEP * 0.9
 
 
+PLACES = some.lists(
+    some.tuples(some.text("abc ", min_size=1, max_size=24), some.floats(10, 90), some.floats(6, 54)),
+    min_size=1,
+    max_size=30,
+)
+
+
+@pytest.mark.parametrize(("narrow", "across", "letters", "tall"), [(False, 1000, 7, 15), (True, 300, 6, 14)])
+@given(names=PLACES)
+def test_no_name_lies_on_another_or_leaves_the_picture(
+    narrow: bool, across: int, letters: int, tall: int, names: list[tuple[str, float, float]]
+) -> None:
+    """In pixels: a letter of the font drawn there is at most so broad on average, a line so tall."""
+    drawn = [
+        (one["x"] * across / 100, one["y"] * across / 100, len(one["label"]) * letters / 2)
+        for one in place_map.apart(names, narrow)
+    ]
+    assert drawn
+    for number, (x, y, half) in enumerate(drawn):
+        assert half <= x <= across - half
+        assert all(
+            abs(y - above) >= tall or abs(x - beside) >= half + other
+            for beside, above, other in drawn[:number]
+        )
+
+
+def test_the_property_with_most_at_risk_is_named_first() -> None:
+    def spot(number: int, x: float, failures: float) -> place_map.Spot:
+        return place_map.Spot(number, "A", number, f"Place {number}", x, 30, 5, 0, 0, failures)
+
+    crowd = place_map.Map(tuple(spot(number, 50 + number / 9, number) for number in range(1, 9)), ())
+    assert [one["label"] for one in crowd.labels(narrow=True)] == ["Place 8"]
+    assert [one["label"] for one in crowd.labels()] == ["Place 8"]
+
+
 def test_what_has_no_place_is_named_and_the_own_house_only_is_shown(in_house: Cast) -> None:
     place(in_house, "Placed House", 40.0, 0.0)
     page = in_house.client(in_house.owner).get(reverse("pages:map")).content.decode()
@@ -71,10 +106,10 @@ def test_the_title_states_where_most_failures_are_expected() -> None:
         return place_map.Spot(1, "A", 1, place, 0, 0, 5, overdue, 0, failures)
 
     both = (spot("Elm", 0.6, 0), spot("Ash", 1.0, 2), spot("Elm", 0.7, 0))
-    assert place_map.Map(both, (), ()).finding.endswith("at Elm: 1.3")
-    assert [one.expected_failures for one in place_map.Map(both, (), ()).by_property] == [pytest.approx(2.3)]
+    assert place_map.Map(both, ()).finding.endswith("at Elm: 1.3")
+    assert [one.expected_failures for one in place_map.Map(both, ()).by_property] == [pytest.approx(2.3)]
     unknown = (spot("Elm", None, 3), spot("Ash", None, 0))
-    assert place_map.Map(unknown, (), ()).finding == "3 tasks overdue in 1 building"
+    assert place_map.Map(unknown, ()).finding == "3 tasks overdue in 1 building"
 
 
 def test_a_large_portfolio_has_one_mark_a_property_and_lists_those_most_at_risk(
