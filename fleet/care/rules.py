@@ -320,10 +320,16 @@ def _anode_inspection(kind: TaskKind, facts: Facts, today: date) -> Decision | N
     decision = _dated(kind, facts, today, months, rule, why, "anode_renewal")
     limit = predicted_anode_limit(facts) if facts.anode_looks else None
     if limit is not None and limit < decision.due_on:
-        words = f"At the wear seen so far (the last look left {facts.anode_looks[-1].left_fraction:.0%}), the anode may be"
-        words = f"{words} spent about {say(limit)}."
+        left = _of_hundred(facts.anode_looks[-1].left_fraction)
+        words = (
+            f"At the wear seen so far (the last look left {left}), the anode may be spent about {say(limit)}."
+        )
         return Decision(kind.code, limit, "anode_predicted", words)
     return decision
+
+
+def _of_hundred(fraction: float) -> str:
+    return f"{100 * fraction:.0f} %"
 
 
 def _anode_below_limit(facts: Facts) -> AnodeLook | None:
@@ -340,7 +346,7 @@ def _anode_renewal(kind: TaskKind, facts: Facts, today: date) -> Decision | None
     skipped = facts.last_skipped.get(kind.code)
     if skipped is not None and skipped >= look.seen_on:
         due = add_months(skipped, 6)
-    left = f"Only {look.left_fraction:.0%}" if look.left_fraction >= 0.005 else "Nothing"
+    left = f"Only {_of_hundred(look.left_fraction)}" if look.left_fraction >= 0.005 else "Nothing"
     why = f"{left} of the anode was left on {say(look.seen_on)}; it protects too little or not at all."
     return Decision(kind.code, due, "anode_left_below_limit", why)
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date
@@ -165,6 +165,20 @@ def in_my_units(text: str) -> str:
         return f"{_shown(first, unit)}{end}{space}{METRIC[unit].unit}"
 
     return _WITH_UNIT.sub(converted, text)
+
+
+_DAY = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-])")
+
+
+def in_my_days(text: str) -> str:
+    """A sentence that was kept, with its days as the reader writes them; what looks like a day and is none stays."""
+
+    def shown(match: re.Match[str]) -> str:
+        with suppress(ValueError):
+            return a_day(date.fromisoformat(match.group()))
+        return match.group()
+
+    return _DAY.sub(shown, text)
 
 
 def a_day(day: date) -> str:

@@ -60,6 +60,11 @@ def in_my_units(text: Any) -> str:
 
 
 @register.filter
+def in_my_days(text: Any) -> str:
+    return reading.in_my_days(str(text))
+
+
+@register.filter
 def points(change: float) -> str:
     """A change of a chance in points of a hundred, with its sign: '−3.4', '+0.2'."""
     return f"{100 * change:+.1f}".replace("-", "−")

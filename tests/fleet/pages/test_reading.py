@@ -56,6 +56,21 @@ def test_sentences_are_read_in_metric_measures(sentence: str, read: str) -> None
     assert reading.in_my_units(sentence) == sentence
 
 
+@pytest.mark.parametrize(
+    ("sentence", "read"),
+    [
+        ("12 heaters in service on 2024-03-05, of them 3", "12 heaters in service on 5 Mar 2024, of them 3"),
+        ("answer by 2026-12-01.", "answer by 1 Dec 2026."),
+        ("2026-01-01 to 2026-12-31", "1 Jan 2026 to 31 Dec 2026"),
+        ("serial number 2024-13-05 or A-2024-01-01-7", "serial number 2024-13-05 or A-2024-01-01-7"),
+    ],
+)
+def test_days_in_kept_sentences_are_read_as_the_reader_writes_them(sentence: str, read: str) -> None:
+    assert reading.in_my_days(sentence) == read
+    with reading.reading_as(reading.Habit(days="iso")):
+        assert reading.in_my_days(sentence) == sentence
+
+
 @given(some.text(alphabet="0123456789.,- galpsiF°in/", max_size=60))
 def test_no_text_breaks_the_reading(text: str) -> None:
     with reading.reading_as(METRIC):
