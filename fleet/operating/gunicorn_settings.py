@@ -14,11 +14,19 @@ os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", tempfile.mkdtemp(prefix="alman
 
 bind = os.environ.get("ALMANAC_BIND", "0.0.0.0:8014")
 workers = int(os.environ.get("ALMANAC_WEB_PROCESSES", "3"))
+# The program is read once and the processes are forked from it: a new one serves at once and shares its memory.
+preload_app = True
 max_requests = 2000
 max_requests_jitter = 200
 timeout = 60
 graceful_timeout = 30
 worker_tmp_dir = "/dev/shm" if os.path.isdir("/dev/shm") else None  # noqa: S108 - the heartbeat file wants memory
+
+
+def on_starting(server: Any) -> None:
+    from fleet.operating.warming import warm
+
+    warm()
 
 
 def child_exit(server: Any, worker: Any) -> None:
