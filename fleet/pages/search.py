@@ -45,12 +45,19 @@ def find(text: str, organisation: Organisation, sees_people: bool) -> list[Group
     return [group for group in groups if group.rows]
 
 
+def named(text: str) -> Any:
+    """The heaters whose tag or serial number is just this. Labels are asked by themselves: beside a question of another
+    table neither index serves, and every heater is read."""
+    return Heater.objects.filter(Q(tag__iexact=text) | Q(serial_number__iexact=text))
+
+
 def exactly(text: str) -> int | None:
     """The one heater whose tag, serial number or label is just this; None when there is none, or several."""
-    named = Q(tag__iexact=text) | Q(serial_number__iexact=text)
-    labelled = Q(pk__in=Label.objects.filter(code__iexact=text).values("heater_id"))
-    numbers = list(Heater.objects.filter(named | labelled).values_list("id", flat=True)[:2]) if text else []
-    return numbers[0] if len(numbers) == 1 else None
+    if not text:
+        return None
+    numbers = set(named(text).values_list("id", flat=True)[:2])
+    numbers.update(Label.objects.filter(code=text.upper()).values_list("heater_id", flat=True))
+    return numbers.pop() if len(numbers) == 1 else None
 
 
 def _heaters(text: str, sought: list[str]) -> Group:

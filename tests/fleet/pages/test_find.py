@@ -8,7 +8,7 @@ import pytest
 from django.urls import reverse
 
 from fleet.care.models import Finding, Label, Task
-from tests.conftest import Cast
+from tests.conftest import Cast, make_heater
 
 
 def found(cast: Cast, words: str, who: str = "owner") -> str:
@@ -29,6 +29,18 @@ def test_a_heater_is_found_by_tag_number_place_and_label(in_house: Cast, words: 
     in_house.heater.save()
     Label.objects.create(organisation=in_house.house, heater=in_house.heater, code="QX7K2M")
     assert reverse("pages:heater", args=[in_house.heater.pk]) in section(found(in_house, words), "Heaters")
+
+
+@pytest.mark.parametrize("words", ["H-1", "h-1", "sn 77-01", "qx7k2m"])
+def test_who_writes_a_whole_tag_number_or_label_stands_at_the_heater(in_house: Cast, words: str) -> None:
+    in_house.heater.serial_number = "SN 77-01"
+    in_house.heater.save()
+    Label.objects.create(organisation=in_house.house, heater=in_house.heater, code="QX7K2M")
+    client = in_house.client(in_house.owner)
+    there = reverse("pages:heater", args=[in_house.heater.pk])
+    assert client.get(reverse("pages:find"), {"words": words}).headers["location"] == there
+    make_heater(in_house.house, tag="H-2", serial_number=words)  # now two are called so
+    assert client.get(reverse("pages:find"), {"words": words}).status_code == 200
 
 
 def test_places_are_found(in_house: Cast) -> None:
