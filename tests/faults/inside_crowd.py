@@ -83,7 +83,7 @@ def addresses_of() -> dict[str, list[str]]:
         "a heater": [f"/heaters/{pk}/" for pk, _ in heaters],
         "a property": [f"/properties/{pk}/" for pk in properties],
         "a building": [f"/buildings/{pk}/" for pk in buildings],
-        "find a tag": [f"/find/?q={tag}" for _, tag in heaters if tag],
+        "find a tag": [f"/find/?words={tag}" for _, tag in heaters if tag],
         "work": ["/work/"],
         "work of a building": [f"/work/buildings/{pk}/" for pk in buildings],
         "visits": ["/work/visits/"],

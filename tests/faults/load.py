@@ -23,7 +23,17 @@ import httpx
 
 from tests.faults.crowd import Seen, crowd
 from tests.faults.servers import Program, wait_for
-from tests.faults.stand import GUNICORN, answers, ended, fell_short, keep_up, standing, started, within
+from tests.faults.stand import (
+    GUNICORN,
+    answers,
+    ended,
+    fell_short,
+    keep_up,
+    processors,
+    standing,
+    started,
+    within,
+)
 from tests.sinks import free_port
 
 LARGEST_MS = 500
@@ -72,6 +82,8 @@ def judged(seen: Seen, short: list[str]) -> bool:
     print(
         f"Findings sent and answered: {len(seen.answered)}, {dict(seen.results)}; {'; '.join(short) or 'none lost, none twice'}."
     )
+    for words, times in seen.words.most_common(8):
+        print(f"  {times} not simply kept: {words}")
     return not seen.failures and p95 <= LARGEST_MS and not short
 
 
@@ -85,21 +97,25 @@ def main() -> None:
     folder = Path(tempfile.mkdtemp(prefix="crowd-"))
     phones = asked.people // 2
     with standing(folder, asked.processes, 60) as (house, address):
-        each = int(asked.minutes * 4) + 10
+        tasks = int(asked.minutes * 4) + 10
         people = within(
-            house, "prepared", str(asked.heaters), str(asked.people - phones), str(phones), str(each)
+            house, "prepared", str(asked.heaters), str(asked.people - phones), str(phones), str(tasks)
         )
         started(house, address)
         stop = threading.Event()
         threading.Thread(target=keep_up, args=(house, stop), daemon=True).start()
         # The first day's own work (a roll-forward, the first count of all sums) comes once, not with each crowd.
         wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 600)
+        before = processors(house)
         seen = asyncio.run(crowd(address, people, asked.minutes * 60, 1))
+        taken = {name: seconds - before[name] for name, seconds in processors(house).items()}
         stop.set()
         kept = within(house, "kept")
     print(seen.table())
     asked_times = sum(len(times) for times in seen.times.values())
     per_second = asked_times / (asked.minutes * 60)
+    each = ", ".join(f"{name} {1000 * seconds / asked_times:.0f}" for name, seconds in taken.items())
+    print(f"Processor, ms a request, whatever else the machine did: {each}.")
     cuts = quantiles(beside(folder, asked.processes, per_second), n=100)
     print(
         f"{per_second:.1f} requests a second. A bare Django view at that rate: median {cuts[49] * 1000:.1f} ms, "

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 import sys
 import threading
 import urllib.error
 import urllib.request
+from collections import defaultdict
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +82,30 @@ def keep_up(house: House, over: threading.Event) -> None:
     while not over.wait(0.2):
         for program in house.programs:
             program.keep_up()
+
+
+def processor_of(root: int) -> float:
+    """Seconds of processor that a process and all below it have taken, those that have ended included."""
+    taken, below = {}, defaultdict(list)
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            fields = place.read_text().rpartition(")")[2].split()
+            number = int(place.parent.name)
+            below[int(fields[1])].append(number)
+            taken[number] = sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
+    found, waiting = 0.0, [root]
+    while waiting:
+        number = waiting.pop()
+        found += taken.get(number, 0.0)
+        waiting += below[number]
+    return found
+
+
+def processors(house: House) -> dict[str, float]:
+    """Of each program of a house, and of its database."""
+    roots = {one.name: one.process.pid for one in house.programs if one.process is not None}
+    roots["database"] = int((house.postgres.data / "postmaster.pid").read_text().split()[0])
+    return {name: processor_of(root) for name, root in roots.items()}
 
 
 def ended(good: bool, folder: Path) -> None:
