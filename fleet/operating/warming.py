@@ -11,7 +11,7 @@ from importlib import import_module
 from pathlib import Path
 
 from django.apps import apps
-from django.template import engines
+from django.template import Engine
 from django.template.loader import get_template
 from django.urls import get_resolver
 
@@ -24,7 +24,7 @@ SCIENCE = ("forecasting.lifetimes", "forecasting.anode")
 def warm() -> None:
     """Import all views, compile the pages' templates, read the tables that ship with the program."""
     # Read for what reading them imports: every view, and what every template is given.
-    _ = get_resolver().namespace_dict, [one.engine.template_context_processors for one in engines.all()]
+    _ = get_resolver().namespace_dict, Engine.get_default().template_context_processors
     for name in SCIENCE:
         import_module(name)
     task_kinds()
