@@ -14,19 +14,23 @@ from fleet.care.grouping import CREW_MINUTES, Due, Trip, trips, working_day
 from fleet.care.licences import EVERYBODY
 from fleet.care.models import Crew, Task, Visit
 from fleet.care.selectors import due_counts, due_tasks, workers_of
-from fleet.estate.models import Building
+from fleet.estate.models import Building, Membership
 
 LOOK_LATER_DAYS = 120
 
 
 @dataclass(frozen=True)
 class Team:
-    """A crew as the layout sees it. `number` None: no crew is on record, or none holds the licence."""
+    """A crew as the layout sees it. `number` None: no crew is on record, or none holds the licence.
+
+    `minutes` is one visit's longest, `room` what all its people can do in a day; None where nobody's day is known.
+    """
 
     number: int | None = None
     name: str = ""
     minutes: int = CREW_MINUTES
     licences: frozenset[str] = frozenset()
+    room: int | None = None
 
     def may(self, worker: str) -> bool:
         return worker == EVERYBODY or worker in self.licences
@@ -34,17 +38,18 @@ class Team:
 
 @dataclass
 class Ledger:
-    """The minutes of each crew's days that are spoken for."""
+    """The minutes of each crew's days that are spoken for. `nobody` does what there is no crew for."""
 
     teams: Sequence[Team]
+    nobody: Team = Team()
     used: dict[tuple[int | None, date], int] = field(default_factory=lambda: defaultdict(int))
 
     def fits(self, team: Team, day: date, minutes: int) -> bool:
         """Whether there is room; a piece of work longer than any day gets a day of its own."""
-        if team.number is None:
+        if team.room is None:
             return True
         used = self.used[team.number, day]
-        return used + minutes <= team.minutes or used == 0
+        return used + minutes <= team.room or used == 0
 
     def take(self, team: Team, day: date, minutes: int) -> None:
         self.used[team.number, day] += minutes
@@ -58,12 +63,23 @@ class Laid:
 
 def teams_of(organisation_id: int) -> list[Team]:
     rows = Crew.objects.filter(organisation_id=organisation_id).order_by("name")
-    return [Team(row.pk, row.name, row.minutes_a_day, frozenset(row.licences)) for row in rows]
+    return [
+        Team(row.pk, row.name, row.minutes_a_day, frozenset(row.licences), row.minutes_a_day) for row in rows
+    ]
+
+
+def people_of_no_crew(organisation_id: int) -> Team:
+    """Where no crew is put down, each technician counts as one; a year's work is not laid out for one day."""
+    technicians = Membership.objects.filter(
+        organisation_id=organisation_id, role=Membership.Role.TECHNICIAN, person__is_active=True
+    ).count()
+    return Team(room=CREW_MINUTES * max(1, technicians))
 
 
 def ledger_of(organisation_id: int, today: date, building: Building | None = None) -> Ledger:
     """What is spoken for already: visits begun or set by hand, and when one building is laid out all others'."""
-    ledger = Ledger(teams_of(organisation_id))
+    teams = teams_of(organisation_id)
+    ledger = Ledger(teams) if teams else Ledger(teams, people_of_no_crew(organisation_id))
     rows = Task.objects.filter(state="open", visit__day__gte=today, visit__organisation_id=organisation_id)
     changing = Q(visit__started_at=None, visit__by_hand=False)
     if building is not None:
@@ -81,7 +97,7 @@ def lay_out_building(building: Building, today: date, ledger: Ledger, horizon_da
     kept = Visit.objects.filter(building=building).exclude(started_at=None, by_hand=False)
     tasks = list(due.exclude(visit__in=kept))
     home: dict[int, list[int]] = defaultdict(list)
-    for team, rows in _by_team(tasks, building.property_id, ledger.teams):
+    for team, rows in _by_team(tasks, building.property_id, ledger):
         dues = {row.pk: _due(row) for row in rows}
         for trip in trips(dues.values(), today, team.minutes):
             day = _day_with_room(trip, dues, team, today, ledger)
@@ -102,14 +118,12 @@ def _due(task: Task) -> Due:
     return Due(task.pk, task.heater_id, opens, last, kind.minutes, task.kind, kind.together)
 
 
-def _by_team(tasks: Iterable[Task], property_id: int, teams: Sequence[Team]) -> list[tuple[Team, list[Task]]]:
+def _by_team(tasks: Iterable[Task], property_id: int, ledger: Ledger) -> list[tuple[Team, list[Task]]]:
     """One crew for all that it may do, the crew that may do most first; what no crew may do stands by itself."""
     rest = list(tasks)
-    if not teams:
-        return [(Team(), rest)] if rest else []
-    workers = workers_of([property_id])
+    workers = workers_of([property_id] if ledger.teams else [])
     found: list[tuple[Team, list[Task]]] = []
-    free = list(teams)
+    free = list(ledger.teams)
     while rest and free:
         able = {
             team: [row for row in rest if team.may(workers.code_of(property_id, row.task_kind))]
@@ -123,7 +137,7 @@ def _by_team(tasks: Iterable[Task], property_id: int, teams: Sequence[Team]) -> 
         rest = [row for row in rest if row.pk not in taken]
         free.remove(best)
     if rest:
-        found.append((Team(), rest))
+        found.append((ledger.nobody, rest))
     return found
 
 

@@ -18,7 +18,7 @@ from fleet.care.kinds import WORKERS, task_kinds
 from fleet.care.models import Crew, Task, UnsafeFinding, Visit
 from fleet.care.reading import CareRefused
 from fleet.estate.background import enqueue, work_off
-from fleet.estate.models import Building, HistoryEntry
+from fleet.estate.models import Building, HistoryEntry, Membership
 from fleet.estate.scope import Reach, Scope, scope_of_organisation, scoped
 from tests.conftest import Cast, make_heater
 
@@ -89,6 +89,23 @@ def test_every_task_once_within_hours_and_licences(site: Cast, teams: list[tuple
     where = sorted((task.pk, task.visit.day, task.visit.crew) for task in tasks)
     laying.lay_out_all(site.house.pk, TODAY)
     assert sorted((task.pk, task.visit.day, task.visit.crew) for task in laid()) == where
+
+
+def test_without_a_crew_a_technician_s_day_is_kept_to(site: Cast) -> None:
+    """A year's work of a house that has put down no crew is not laid out for one day."""
+    most: dict[int, int] = {}
+    for technicians in (1, 2):
+        laying.lay_out_all(site.house.pk, TODAY)
+        tasks = laid()
+        assert {task.pk for task in tasks} == due()
+        assert sum(task.task_kind.minutes for task in tasks) > 3 * 420
+        minutes: dict[date, int] = defaultdict(int)
+        for task in tasks:
+            minutes[task.visit.day] += task.task_kind.minutes
+        most[technicians] = max(minutes.values())
+        assert most[technicians] <= 420 * technicians
+        Membership.objects.filter(organisation=site.house, person=site.planner).update(role="technician")
+    assert most[2] > 420
 
 
 def test_nothing_is_lost_by_moves_and_new_layouts(site: Cast) -> None:
