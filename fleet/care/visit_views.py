@@ -44,6 +44,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         "first": first,
         "last": last,
         "building": building,
+        "no_crew": not Crew.objects.exists(),
         "laying": Job.objects.filter(kind="lay_visits", state__in=Job.OPEN).first(),
     }
     rights = {"may_work": may(request, Need.WORK), "may_plan": may(request, Need.PLAN)}

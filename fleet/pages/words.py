@@ -56,6 +56,13 @@ def how_many(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
+def how_long(minutes: int) -> str:
+    """'45 minutes', and from two hours on '7.5 hours'."""
+    return (
+        how_many(minutes, "minute") if minutes < 120 else f"{minutes / 60:.1f}".removesuffix(".0") + " hours"
+    )
+
+
 def money(amount: Decimal | float | None, currency: str = "USD") -> str:
     """Whole units with thousands apart: USD 12,400."""
     return NOT_KNOWN if amount is None else f"{currency} {Decimal(str(amount)):,.0f}"

@@ -44,6 +44,11 @@ def count(number: Any) -> str:
 
 
 @register.filter
+def how_long(minutes: int) -> str:
+    return words.how_long(minutes)
+
+
+@register.filter
 def percent(fraction: float | None) -> str:
     return words.percent(fraction)
 

@@ -75,4 +75,10 @@ def test_no_and_zero_are_not_unknown() -> None:
 def test_one_is_not_many() -> None:
     assert words.how_many(1, "heater") == "1 heater"
     assert words.how_many(0, "heater") == "0 heaters"
+    assert [words.how_long(minutes) for minutes in (1, 119, 120, 450)] == [
+        "1 minute",
+        "119 minutes",
+        "2 hours",
+        "7.5 hours",
+    ]
     assert words.how_many(2000, "property", "properties") == "2,000 properties"

@@ -24,6 +24,7 @@
   const link = (to, ...words) => make("a", { href: "#/" + to }, ...words);
   const list = (rows, kind) => make(kind || "ul", {}, rows.map((row) => make("li", {}, row)));
   const plural = (count, word) => count + " " + word + (count === 1 ? "" : "s");
+  const howLong = (minutes) => (minutes < 120 ? plural(minutes, "minute") : Math.round(minutes / 6) / 10 + " hours");
   const dayWords = (text) => new Date(text + "T12:00:00").toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" });
 
   function say(words) {
@@ -113,7 +114,7 @@
     const visits = day.visits.map((visit) => {
       const open = visit.heaters.flatMap((heater) => heater.tasks).filter(isOpen);
       return make("li", { class: "card" }, make("h2", {}, link("v/" + visit.id, visit.property + ", " + visit.building)),
-        make("p", {}, dayWords(visit.day) + ": " + plural(visit.heaters.length, "heater") + ", " + plural(open.length, "open task") + ", about " + visit.minutes + " minutes." + (visit.crew ? " " + visit.crew + "." : "")));
+        make("p", {}, dayWords(visit.day) + ": " + plural(visit.heaters.length, "heater") + ", " + plural(open.length, "open task") + ", about " + howLong(visit.minutes) + "." + (visit.crew ? " " + visit.crew + "." : "")));
     });
     return [make("h1", { tabindex: "-1" }, "Work for " + dayWords(day.today)), ready(),
       day.cut_short ? make("p", { class: "caution" }, "There is more than one day's work laid out; the rest is in the office's list.") : null,
