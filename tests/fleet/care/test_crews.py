@@ -230,7 +230,7 @@ def test_crews_through_the_pages(site: Cast) -> None:
     enqueue("lay_visits", {}, site.house.pk)
     work_off()
     page = planner.get("/work/visits/").content.decode()
-    assert "North" in page and "of 200" in page
+    assert "North" in page and "of the crew's 3.3 hours" in page
 
 
 def test_the_order_of_the_day_by_hand(site: Cast) -> None:
