@@ -76,6 +76,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "fleet.estate.sessions.SessionMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "fleet.pages.typed.TypedMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "fleet.estate.access.ScopeMiddleware",
