@@ -109,6 +109,9 @@ def test_from_grant_to_how_it_pays(
     text = PdfReader(io.BytesIO(download.value.path().read_bytes())).pages[0].extract_text()
     assert "Offer of a service contract" in text
     fit_to_read(page)
+    printed = printed_words(page)
+    assert "H-1, Alder Court" in printed  # what is taken on stands on paper, folded on the screen or not
+    assert "Your answer" not in printed
     page.get_by_label("accept the offer").check()
     page.get_by_label("Your name").fill("Olga Owner")
     page.get_by_role("button", name="Answer now").click()
@@ -134,6 +137,17 @@ def test_from_grant_to_how_it_pays(
     assert page.get_by_text("1 of 1").first.is_visible()
     assert "priced futures" in page.content()
     fit_to_read(page)
+    printed = printed_words(page)
+    assert "Heaters under contract" in printed
+    for of_a_form in ("Enter a job", "Take out", "End this contract early"):
+        assert of_a_form not in printed
+
+
+def printed_words(page: Any) -> str:
+    page.emulate_media(media="print")
+    words = str(page.locator("main").inner_text())
+    page.emulate_media(media="screen")
+    return words
 
 
 def finish(page: Any, task: Task) -> None:

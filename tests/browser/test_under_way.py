@@ -57,6 +57,10 @@ def test_every_one_keeps_the_rules_of_access(
         page.goto(live_server.url + address)
         assert page.get_by_role("button", name="Let it stand still").is_visible(), address
         problems += axe.in_both_colours(page) + axe.too_wide(page)
+        page.emulate_media(media="print")
+        assert page.locator("#under-way [role=status]").is_visible(), address
+        assert not page.get_by_text("Look again now").is_visible(), address
+        page.emulate_media(media="screen")
     assert problems == []
 
 
