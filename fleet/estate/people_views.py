@@ -136,7 +136,7 @@ def remove_member(request: HttpRequest, pk: int) -> HttpResponse:
     except ValidationError as error:
         messages.error(request, error.messages[0])
         return redirect("estate:member", pk)
-    messages.success(request, f"{row.person} no longer belongs here. What she or he recorded stays.")
+    messages.success(request, f"{row.person} no longer belongs here. What this person recorded stays.")
     return redirect("estate:people")
 
 

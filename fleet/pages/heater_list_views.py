@@ -143,5 +143,8 @@ def keep_list(request: HttpRequest) -> HttpResponse:
 def drop_list(request: HttpRequest, pk: int) -> HttpResponse:
     row: KeptList = get_object_or_404(KeptList.objects, pk=pk, person=cast(MemberRequest, request).user)
     row.delete()
-    messages.success(request, f"{row.name} is no longer kept. The heaters are untouched.")
-    return redirect("pages:heaters")
+    messages.success(
+        request,
+        f"{row.name} is no longer kept; no heater is touched. It stands below: keep it again if you want it.",
+    )
+    return redirect(f"{reverse('pages:heaters')}?{row.query}")

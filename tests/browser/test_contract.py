@@ -98,7 +98,8 @@ def test_from_grant_to_how_it_pays(
     fit_to_read(page)
     page.get_by_label("Starts").fill("2026-03-02")
     page.get_by_role("button", name="Keep it as an offer").click()
-    page.get_by_role("button", name="Issue it to the client").click()
+    page.get_by_text("Issue it to the client").click()
+    page.get_by_role("button", name="Issue it now").click()
     fit_to_read(page)
 
     page = signed_in(people["owner"])

@@ -130,6 +130,14 @@ def _as_read(value: Any) -> Any:
 
 
 @register.filter
+def few_names(rows: Any) -> str:
+    """The first names of a list that may be long: 'Alder Court, Birch Row, Cedar Place and 1,975 more'."""
+    names = [str(row) for row in rows]
+    rest = f" and {len(names) - 3:,} more" if len(names) > 4 else ""
+    return ", ".join(names[:3] if rest else names) + rest
+
+
+@register.filter
 def spaced(name: str) -> str:
     return str(name).replace("_", " ")
 

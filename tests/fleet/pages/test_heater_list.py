@@ -119,8 +119,10 @@ def test_a_list_is_kept_opened_and_dropped_by_its_own_person_only(stocked: Cast)
     assert other.post(reverse("pages:drop_list", args=[row.pk])).status_code == 404
     client.post(reverse("pages:keep_list"), {"name": "Very old", "query": "age=15"})
     assert [kept.query for kept in KeptList.objects.all()] == ["age=15"]
-    client.post(reverse("pages:drop_list", args=[row.pk]))
+    dropped = client.post(reverse("pages:drop_list", args=[row.pk]), follow=True)
     assert not KeptList.objects.exists()
+    # What was dropped by a slip of the finger stands there to be kept again.
+    assert '<input type="hidden" name="query" value="age=15">' in dropped.content.decode()
 
 
 def test_a_list_without_a_name_is_not_kept(stocked: Cast) -> None:

@@ -10,9 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from fleet.pages import words
+from fleet.pages.templatetags.almanac import few_names
 
 TODAY = date(2026, 11, 1)
 days = some.dates(date(1950, 1, 1), TODAY)
+
+
+def test_a_long_list_of_names_is_cut_and_counted() -> None:
+    assert few_names("ABCD") == "A, B, C, D"
+    assert few_names(range(1978)) == "0, 1, 2 and 1,975 more"
+    assert few_names([]) == ""
 
 
 @pytest.mark.parametrize(
