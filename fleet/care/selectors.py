@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Prefetch, QuerySet, prefetch_related_objects
+from django.db.models import Exists, OuterRef, Prefetch, QuerySet, Window, prefetch_related_objects
+from django.db.models.functions import RowNumber
 
 from fleet.care import due_sums
 from fleet.care.kinds import WORKERS, TaskKind, task_kinds
@@ -92,12 +93,20 @@ def due_by_building(
 
 
 def first_due(today: date, horizon_days: int, building_ids: list[int], limit: int) -> dict[int, list[Task]]:
-    """The first few due tasks of each of some buildings: what a page shows of a queue that may hold thousands."""
-    due = due_tasks(today, horizon_days).select_related("heater__position__building__property__organisation")
-    return {
-        number: list(due.filter(building_id=number).order_by("due_on", "heater_id", "kind")[:limit])
-        for number in building_ids
-    }
+    """The first few due tasks of each of some buildings: what a page shows of a queue that may hold thousands.
+
+    All buildings are asked at once for the numbers of their first tasks, and only these tasks are read.
+    """
+    order = ("due_on", "heater_id", "kind")
+    placed = Window(RowNumber(), partition_by=["building_id"], order_by=list(order))
+    due = due_tasks(today, horizon_days).filter(building_id__in=building_ids).order_by()
+    first = due.annotate(place=placed).filter(place__lte=limit).values_list("pk", flat=True)
+    rows = Task.objects.filter(pk__in=list(first))
+    rows = rows.select_related("heater__position__building__property__organisation").order_by(*order)
+    found: dict[int, list[Task]] = {number: [] for number in building_ids}
+    for task in rows:
+        found[task.building_id].append(task)
+    return found
 
 
 def due_counts(

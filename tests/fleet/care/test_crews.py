@@ -276,21 +276,24 @@ def test_the_list_names_the_first_tasks_and_the_visit_s_own_page_all_of_them(sit
     assert "ended" in over and "Why this day?" not in over
 
 
-def test_more_visits_are_listed_with_as_many_queries(site: Cast) -> None:
-    elm = Building.objects.get(property__name="Elm Court")
+def test_more_visits_and_buildings_are_listed_with_as_many_queries(site: Cast) -> None:
     client = site.client(site.technician)
 
-    def queries() -> int:
-        client.get("/work/visits/")
+    def queries(address: str, shown: str, times: int) -> int:
+        client.get(address)
         with CaptureQueriesContext(connection) as asked:
-            page = client.get("/work/visits/").content.decode()
-        assert page.count("<article") == Visit.objects.count()
+            page = client.get(address).content.decode()
+        assert page.count(shown) == times
         return len(asked)
 
     visits.visit_on(site.building, TODAY)
-    with_one = queries()
-    visits.visit_on(elm, TODAY)
-    assert Visit.objects.count() == 2 and queries() == with_one
+    few = queries("/work/visits/", "<article", 1), queries("/work/", 'href="/work/buildings/', 4)
+    for number in range(3):
+        row = make_heater(site.house, f"Fir Court {number}", f"F-{number}")
+        for day in (date(2025, 5, 1), TODAY):
+            services.roll_forward(site.house, day, heater_ids=[row.pk])
+        visits.visit_on(row.position.building, TODAY)
+    assert few == (queries("/work/visits/", "<article", 4), queries("/work/", 'href="/work/buildings/', 10))
 
 
 def test_late_safety_buildings_come_first(site: Cast) -> None:
