@@ -29,7 +29,7 @@ def _offer(pk: int) -> Offer:
 @require_GET
 def all_offers(request: HttpRequest) -> HttpResponse:
     company_or_404(request)
-    rows = Offer.objects.select_related("client").defer("paths", "scan", "priced")
+    rows = Offer.objects.select_related("client", "book").defer("paths", "scan", "priced")
     return render(request, "contracts/offers.html", {"offers": rows[:200]})
 
 

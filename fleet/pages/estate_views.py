@@ -111,7 +111,7 @@ def position(request: HttpRequest, pk: int) -> HttpResponse:
             "facts": selectors.position_facts(place),
             "heaters": heaters,
             "serving": next((heater for heater in heaters if heater.in_service), None),
-            "life": timeline.life(heaters, services, 0, today),
+            "life": timeline.life(heaters, services, heaters[0].pk if heaters else 0, today),
             "today": today,
         },
     )

@@ -40,7 +40,9 @@ def sources() -> list[dict[str, Any]]:
             entry = found.setdefault(
                 row["source"], {"source": row["source"], "kinds": set(), "rows": 0, "status": row["status"]}
             )
-            entry["kinds"] |= {kind_words(kind) for kind in row["kinds"].split()}
+            entry["kinds"] |= {
+                "all kinds" if kind == "*" else kind_words(kind) for kind in row["kinds"].split()
+            }
             entry["rows"] += 1
     return [{**entry, "kinds": "; ".join(sorted(entry["kinds"]))} for entry in found.values()]
 

@@ -17,6 +17,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.models import Building, Position, Property
 from fleet.heaters import care_record_services
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
+from fleet.pages import selectors
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import PositionForm
 from fleet.pages.place_forms import BuildingForm, PropertyForm, ServiceForm, WaterTestForm
@@ -50,9 +51,8 @@ def add_property(request: HttpRequest) -> HttpResponse:
         row = place_services.add_property(organisation, values, reason)
         return redirect("pages:property", row.pk)
 
-    return _entered(
-        request, PropertyForm(request.POST or None), save, "A new property", reverse("pages:properties")
-    )
+    form = PropertyForm(request.POST or None, initial=selectors.usual_of_properties(organisation.pk))
+    return _entered(request, form, save, "A new property", reverse("pages:properties"))
 
 
 @page(Need.PLAN)

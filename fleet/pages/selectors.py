@@ -38,6 +38,14 @@ def _counted(rows: Any, by: str) -> dict[int, int]:
     return dict(rows.order_by().values_list(by).annotate(number=Count("id")))
 
 
+def usual_of_properties(organisation_id: int) -> dict[str, Any]:
+    """Clock, fiscal year and currency of the property entered last: the next one most likely shares them."""
+    usual = ("time_zone", "fiscal_year_start_month", "currency")
+    return Property.objects.filter(organisation_id=organisation_id).order_by("-id").values(
+        *usual
+    ).first() or {"time_zone": "UTC"}
+
+
 def buildings(property_id: int) -> Any:
     return (
         Building.objects.filter(property_id=property_id)

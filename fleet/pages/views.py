@@ -94,11 +94,15 @@ def job(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _plain_result(result: Any) -> list[tuple[str, Any]]:
-    """What a finished job says of itself, as far as it is plain."""
+    """What a finished job says of itself, as far as a person can read it: no row's number, and not its state twice."""
     if not isinstance(result, dict):
         return []
     plain = (str, int, float)
-    return [(name.replace("_", " "), value) for name, value in result.items() if isinstance(value, plain)]
+    return [
+        (name.replace("_", " "), value)
+        for name, value in result.items()
+        if isinstance(value, plain) and value != "" and name != "state" and not name.endswith("_id")
+    ]
 
 
 def _own_to_change(request: HttpRequest, pk: int) -> Job:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from fleet.pages import words
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.explained import made_of_words
 from fleet.planning.models import HeaterOutlook
@@ -200,7 +201,7 @@ def notes(plan: CapitalPlan) -> list[str]:
     result, currency = plan.result or {}, currency_of(plan)
     exact = "by mixed-integer programming" if result["method"] == "exact" else "by prices on the caps"
     return [
-        f"From the forecast as of {plan.run.as_of}, random seed {plan.run.seed}, {result['paths']} joint paths.",
+        f"From the forecast as of {words.a_day(plan.run.as_of)}, random seed {plan.run.seed}, {result['paths']} joint paths.",
         f"Chosen {exact}: no plan under these caps can be better by more than {currency} {Decimal(result['gap']):,.2f}.",
         "The plan is least in expected cost for good, discounted, not in what falls due within the years shown: "
         "a heater replaced early is younger at their end.",

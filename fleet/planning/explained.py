@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from fleet.estate.models import HistoryEntry
+from fleet.pages import words as words_of
 from fleet.planning.models import CostBook, ForecastRun
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import kind_words
@@ -85,14 +86,18 @@ def _fit_words(found: dict[str, Any]) -> list[str]:
     return words + [str(message) for message in found.get("messages", [])]
 
 
+def _a_day(stored: str | None) -> str:
+    return words_of.a_day(date.fromisoformat(stored)) if stored else words_of.NOT_KNOWN
+
+
 def assumptions(run: ForecastRun) -> list[str]:
     """Prices, policy and method, each with where it came from."""
     made: dict[str, Any] = run.assumptions or {}
     words = [
-        "Lifetimes: published tables (fixtures/lifetimes.csv, each row with its source) and this fleet's own record.",
+        "Lifetimes: published tables, each row with its source, and this fleet's own record.",
         f"Policy: {made.get('policy', '')}. Successor: {made.get('successor', '')}.",
         f"Care: {made.get('care', '')}.",
-        f"Prices: cost book of {made.get('prices_of', '')}, in {made.get('currency', '')}; {_price_words(made)}.",
+        f"Prices: cost book of {_a_day(made.get('prices_of'))}, in {made.get('currency', '')}; {_price_words(made)}.",
         f"Prices grow by {_percent(made.get('growth_mean'))} a year, give or take {_percent(made.get('growth_sd'))} "
         f"({made.get('growth_status', '')}); money is that of each year, not discounted.",
     ]

@@ -121,7 +121,7 @@ def _name(names: str) -> str:
     """Kinds or a circumstance in words."""
     if names == "*":
         return "all kinds"
-    return ", ".join(
+    return "; ".join(
         str(Kind(name).label) if name in Kind.values else name.replace("_", " ") for name in names.split()
     )
 

@@ -22,6 +22,13 @@ def plain_money(value: Any, currency: str = "") -> str:
     return f"{currency} {text}" if currency else text
 
 
+def _apart(difference: Any, currency: str) -> str:
+    """`USD 1,200.00 less` in place of a signed amount."""
+    return (
+        f"{plain_money(abs(Decimal(difference)), currency)} {'less' if Decimal(difference) < 0 else 'more'}"
+    )
+
+
 def content_of(plan: CapitalPlan, made_on: date) -> dict[str, Any]:
     """Everything of the report; every amount is text with two decimals."""
     lines = capital_words.shown_lines(plan)
@@ -113,8 +120,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
                 f"{plain['emergencies']:.0f} emergencies instead of {capped['emergencies']:.0f} and {plain['homes']:.0f} homes "
                 f"without hot water instead of {capped['homes']:.0f}.",
                 f"The plan saves {plain_money(result['saving'], currency)} in the long run, expected and discounted: it also "
-                "leaves younger heaters behind. Within these years alone the difference in cost is "
-                f"{plain_money(capped['difference'], currency)} (minus: the plan is cheaper).",
+                f"leaves younger heaters behind. Within these years alone it costs {_apart(capped['difference'], currency)}.",
             ],
         },
     ]

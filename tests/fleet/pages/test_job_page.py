@@ -75,3 +75,12 @@ def test_work_of_another_house_does_not_exist(cast: Cast, job: Job) -> None:
     client = cast.client(cast.outsider)
     assert client.get(reverse("pages:job", args=[job.pk])).status_code == 404
     assert client.post(reverse("pages:cancel_job", args=[job.pk])).status_code == 404
+
+
+def test_a_finished_one_shows_what_it_says_without_numbers_of_rows(cast: Cast, job: Job) -> None:
+    set_to(cast, job, state="done", result={"counted": 3, "report_id": 7419, "state": "done", "error": ""})
+    shown = page(cast, job)
+    assert "<dt>counted</dt><dd>3</dd>" in shown
+    assert "7419" not in shown
+    assert "<dt>state</dt>" not in shown
+    assert "<dt>error</dt>" not in shown

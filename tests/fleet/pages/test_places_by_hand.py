@@ -105,3 +105,17 @@ def test_a_technician_changes_no_property_and_nobody_changes_another_house(in_ho
         post(in_house, "owner", "add_service", in_house.foreign_heater.pk, {"kind": "flush"}).status_code
         == 404
     )
+
+
+def test_a_new_property_is_offered_the_clock_and_fiscal_year_of_the_last(in_house: Cast) -> None:
+    post(in_house, "owner", "add_property", None, PROPERTY)
+    shown = in_house.client(in_house.owner).get(reverse("pages:add_property")).content.decode()
+    assert '<option value="America/Denver" selected>' in shown
+    assert 'name="fiscal_year_start_month" value="7"' in shown
+
+
+def test_a_position_says_how_long_its_heater_has_served(in_house: Cast) -> None:
+    address = reverse("pages:position", args=[in_house.position.pk])
+    shown = in_house.client(in_house.technician).get(address).content.decode()
+    assert "In service for" in shown
+    assert "dates are not known" not in shown

@@ -110,6 +110,11 @@ def test_the_first_page_says_what_how_much_how_sure_and_what_if_not(report: Plan
     ways = {row["name"]: row for row in report.plan.result["scenarios"]}
     for amount in (ways["capped"]["cost_p10"], ways["capped"]["cost_p90"], ways["run_to_failure"]["cost"]):
         assert f"{Decimal(amount):,.2f}" in first
+    change = Decimal(ways["capped"]["difference"])
+    assert (
+        f"it costs {report.content['currency']} {abs(change):,.2f} {'less' if change < 0 else 'more'}"
+        in " ".join(first.split())
+    )
     assert "Invented demonstration data" in first
     rest = "\n".join(page.extract_text() for page in pages[1:])
     for heading in (

@@ -1,0 +1,74 @@
+"""Where things stand on a page: a mark beside its words, opened tables within the window, nothing empty on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import pytest
+
+from fleet.care import services
+from fleet.care.models import Task
+from fleet.estate.scope import scope_of_organisation, scoped
+from tests.browser.conftest import PHONE, sideways_overflow
+from tests.conftest import Cast, make_heater
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+# How far each mark lies left of the end of the words before it, in pixels.
+OVER_ITS_WORDS = """() => [...document.querySelectorAll("label > .mark")].map(mark => {
+  const words = document.createRange();
+  words.selectNode(mark.previousSibling);
+  const own = document.createRange();
+  own.selectNodeContents(mark);
+  return Math.round(words.getBoundingClientRect().right - own.getBoundingClientRect().left);
+})"""
+ALONE = """() => [...document.querySelectorAll("h2")].filter(heading => {
+  const next = heading.nextElementSibling;
+  return next && heading.offsetHeight && !next.offsetHeight;
+}).map(heading => heading.innerText)"""
+
+
+@pytest.fixture
+def task(cast: Cast) -> Task:
+    made = date(2024, 1, 10)
+    with scoped(scope_of_organisation(cast.house)):
+        heater = make_heater(cast.house, tag="Y-1", installed_earliest=made, installed_latest=made)
+        services.roll_forward(cast.house)
+        found: Task = Task.objects.get(heater=heater, kind="flush", state="open")
+    return found
+
+
+def test_what_stops_a_task_is_said_beside_the_answer_not_over_it(
+    cast: Cast, task: Task, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.technician)
+    page.set_viewport_size(PHONE)
+    page.goto(f"{live_server.url}/work/tasks/{task.pk}/")
+    over = page.evaluate(OVER_ITS_WORDS)
+    assert over
+    assert max(over) <= 0
+
+
+@pytest.mark.parametrize("address", ["/work/tasks/{}/", "/plan/successors/", "/reminders/"])
+def test_on_paper_no_heading_stands_over_a_form_that_is_not_printed(
+    address: str, cast: Cast, task: Task, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.planner)
+    page.goto(live_server.url + address.format(task.pk))
+    assert page.evaluate(ALONE) == []
+    page.emulate_media(media="print")
+    assert page.evaluate(ALONE) == []
+
+
+def test_an_opened_table_moves_within_itself_on_the_phone(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.planner)
+    page.set_viewport_size(PHONE)
+    page.goto(f"{live_server.url}/help/keys/")
+    page.evaluate(
+        """() => document.querySelector("main").insertAdjacentHTML("beforeend",
+        `<details open><summary>The same as a table</summary><table class="list"><tr>${"<th>unbreakable</th>".repeat(9)}</tr></table></details>`)"""
+    )
+    assert not sideways_overflow(page)
