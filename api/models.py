@@ -40,12 +40,18 @@ class ChangedRow(ScopedModel):
     """
 
     property_path = "property"
-    # Without constraints: what is gone has to stay on this list after its organisation's rows went.
+    # Without constraints: what is gone has to stay on this list after its organisation's rows went. Without indexes of
+    # their own: one row comes here for each row of the record, and nobody asks by these columns alone.
     organisation = models.ForeignKey(
-        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_constraint=False
+        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_constraint=False, db_index=False
     )
     property = models.ForeignKey(
-        "estate.Property", null=True, on_delete=models.DO_NOTHING, related_name="+", db_constraint=False
+        "estate.Property",
+        null=True,
+        on_delete=models.DO_NOTHING,
+        related_name="+",
+        db_constraint=False,
+        db_index=False,
     )
     left_property_id = models.BigIntegerField(null=True, help_text="Where it stood before it was moved")
     kind = models.CharField(max_length=24)

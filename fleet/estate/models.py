@@ -194,7 +194,9 @@ class Position(ScopedModel):
         UNFINISHED = "unfinished", "unfinished space"
         FINISHED = "finished", "finished, occupied space"
 
-    building = models.ForeignKey(Building, on_delete=models.CASCADE, related_name="positions")
+    building = models.ForeignKey(  # the index of `position_label_once` begins with it
+        Building, on_delete=models.CASCADE, related_name="positions", db_index=False
+    )
     label = models.CharField(max_length=200)
     floor = models.CharField(max_length=40, blank=True)
     room = models.CharField(max_length=120, blank=True)

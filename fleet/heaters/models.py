@@ -113,6 +113,9 @@ class Heater(ScopedModel):
 
     property_path = "position__building__property"
     opened_at = Level.SURVEY
+    organisation = models.ForeignKey(  # the indexes below begin with it
+        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_index=False
+    )
     position = models.ForeignKey("estate.Position", on_delete=models.PROTECT, related_name="heaters")
     tag = models.CharField(max_length=80, help_text="The office's own mark for this unit")
     kind = models.CharField(max_length=30, choices=Kind.choices)
@@ -209,7 +212,9 @@ class ServiceRecord(ScopedModel):
 
     property_path = "heater__position__building__property"
     opened_at = Level.SURVEY
-    heater = models.ForeignKey(Heater, on_delete=models.CASCADE, related_name="services")
+    heater = models.ForeignKey(  # the index of `same_work_once_a_day` begins with it
+        Heater, on_delete=models.CASCADE, related_name="services", db_index=False
+    )
     kind = models.CharField(max_length=24, choices=Work.choices)
     done_earliest = models.DateField(null=True, blank=True)
     done_latest = models.DateField(null=True, blank=True)
@@ -222,7 +227,6 @@ class ServiceRecord(ScopedModel):
 
     class Meta:
         ordering = ["-done_latest", "-id"]
-        indexes = [models.Index(fields=["heater", "kind", "done_latest"])]
         constraints = [
             models.UniqueConstraint(
                 fields=["heater", "kind", "done_earliest", "done_latest"], name="same_work_once_a_day"
