@@ -15,7 +15,7 @@ from fleet.heaters.import_care import plan_last_work, plan_services, plan_waters
 from fleet.heaters.import_heaters import plan_heaters, plan_properties
 from fleet.heaters.import_plan import Plan
 from fleet.heaters.models import ImportBatch, RememberedHeading
-from fleet.heaters.register import Register, name_key
+from fleet.heaters.register import Named, Register, name_key
 from fleet.heaters.rows import Question, SheetReading, read_sheet
 from fleet.heaters.workbook import UnreadableFile, Workbook
 
@@ -134,12 +134,26 @@ def _all(remembered: Mapping[str, Mapping[str, str]]) -> dict[str, str]:
     return {heading: name for headings in remembered.values() for heading, name in headings.items()}
 
 
-def _only_named(readings: Sequence[SheetReading]) -> set[str] | None:
-    """The tags of a file that is about the service of heaters named by them, and nothing else; else None."""
-    if any(reading.kind != "service" for reading in readings):
-        return None
-    tags = [row.values.get("tag", "") for reading in readings for row in reading.rows]
-    return {name_key(tag) for tag in tags} if all(tags) else None
+def _named(readings: Sequence[SheetReading]) -> Named | None:
+    """What the file names, where each of its rows says by name what it is about; else None."""
+    tags, properties = set[str](), set[str]()
+    with_places = any(reading.kind != "service" for reading in readings)
+    for reading in readings:
+        for row in reading.rows:
+            tag, name = row.values.get("tag", ""), row.values.get("property", "")
+            # A new heater's tag is made so that no other has it, and its property is guessed from those there are.
+            if not (
+                tag or name if reading.kind == "service" else name and (tag or reading.kind != "heaters")
+            ):
+                return None
+            with_places = with_places or not tag
+            tags.add(tag)
+            properties.add(name)
+    return Named(_keys(tags), _keys(properties) if with_places else None)
+
+
+def _keys(names: set[str]) -> set[str]:
+    return {name_key(name) for name in names if name}
 
 
 def compare(
@@ -169,7 +183,7 @@ def compare(
         )
     if progress:
         progress(0.4, "Comparing with the record")
-    plan = Plan(Register(organisation_id, _only_named(readings)), book.file_name.rsplit(".", 1)[0])
+    plan = Plan(Register(organisation_id, _named(readings)), book.file_name.rsplit(".", 1)[0])
     planners = {
         "heaters": plan_heaters,
         "properties": plan_properties,

@@ -6,12 +6,13 @@ Held in memory while a file is compared; nothing here writes. Names are compared
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from operator import itemgetter
 from typing import Any
 
+from django.db.models import Q, QuerySet
 from django.db.models.functions import Upper
 
 from fleet.estate.bulk_rows import in_parts
@@ -148,59 +149,108 @@ class OnRecord:
         return self.get("installed_latest"), end
 
 
-class Register:
-    """With `tags` (as `name_key` makes them) only the heaters so called, and no places: what a list of service needs."""
+@dataclass(frozen=True)
+class Named:
+    """All that a file can touch: heaters by tag and properties by name (as `name_key` makes them). Without properties
+    (None) it needs no places either: a list of the service of heaters named by their tags."""
 
-    def __init__(self, organisation_id: int, tags: Collection[str] | None = None) -> None:
+    tags: Collection[str]
+    properties: Collection[str] | None = None
+
+
+class Register:
+    """What is on record: all of it, or with `named` the properties named, and those in which the heaters named stand."""
+
+    def __init__(self, organisation_id: int, named: Named | None = None) -> None:
         self.organisation_id = organisation_id
         self.properties: dict[str, Place] = {}
         self.new_places: dict[str, list[Place]] = {"property": [], "building": [], "position": []}
         self.touched: dict[str, dict[int, Place]] = {"property": {}, "building": {}, "position": {}}
         self.by_tag: dict[str, OnRecord] = {}
         self._at: dict[int, list[OnRecord]] = {}
-        if tags is not None:
-            self._load_named(tags)
-            return
-        self._load_places()
-        self._load_heaters()
+        self._positions: dict[int, Place] = {}
+        self._heaters = Heater.objects.filter(organisation_id=organisation_id)
+        for pk, tag, position_id, version, *columns in self._load_named(named) if named else self._load():
+            place = self._positions.get(position_id) or Place(position_id, "")
+            self.keep(OnRecord(pk, tag, place, tuple(columns), version))
 
-    def _load_places(self) -> None:
-        mine = {"organisation_id": self.organisation_id}
+    def _load(self) -> Iterable[Any]:
+        properties = self._load_properties()
+        of_mine = Q(organisation_id=self.organisation_id)
+        self._load_places(properties, Building.objects.filter(of_mine), [Position.objects.filter(of_mine)])
+        return self._heaters.order_by("id").values_list(*_HEATER).iterator(chunk_size=5000)
+
+    def _load_named(self, named: Named) -> Iterable[Any]:
+        """In the order of their numbers, as everything is: of two tags alike the later one counts."""
+        if named.properties is None:
+            return sorted(self._called(named.tags, _HEATER), key=itemgetter(0))
+        properties = self._load_properties()
+        wanted = {pk: place for pk, place in properties.items() if name_key(place.name) in named.properties}
+        rows = self._load_heaters_in(wanted)
+        known = {row[0] for row in rows}
+        elsewhere = [
+            where
+            for pk, _, where in self._called(named.tags, ("id", "tag", "position_id"))
+            if pk not in known
+        ]
+        others: dict[int, Place] = {}
+        for some in in_parts(elsewhere, NAMED_AT_ONCE):
+            homes = Building.objects.filter(positions__in=some).values_list("property_id", flat=True)
+            others |= {pk: properties[pk] for pk in homes}
+        return sorted(rows + self._load_heaters_in(others), key=itemgetter(0))
+
+    def _load_properties(self) -> dict[int, Place]:
         by_pk: dict[int, Place] = {}
-        for pk, name, *values in Property.objects.filter(**mine).values_list("id", "name", *PROPERTY_FIELDS):
+        mine = Property.objects.filter(organisation_id=self.organisation_id)
+        for pk, name, *values in mine.values_list("id", "name", *PROPERTY_FIELDS):
             place = by_pk[pk] = Place(pk, name, None, dict(zip(PROPERTY_FIELDS, values, strict=True)))
             self.properties[name_key(name)] = place
-        self._positions: dict[int, Place] = {}
-        buildings: dict[int, Place] = {}
-        rows: Any = Building.objects.filter(**mine).values_list("id", "name", "property_id", *BUILDING_FIELDS)
-        for pk, name, parent, *values in rows:
-            if parent in by_pk:
-                place = Place(pk, name, by_pk[parent], dict(zip(BUILDING_FIELDS, values, strict=True)))
-                buildings[pk] = by_pk[parent].children[name_key(name)] = place
-        rows = Position.objects.filter(**mine).values_list("id", "label", "building_id", *POSITION_FIELDS)
-        for pk, name, parent, *values in rows.iterator(chunk_size=5000):
-            if parent in buildings:
-                place = Place(pk, name, buildings[parent], dict(zip(POSITION_FIELDS, values, strict=True)))
-                self._positions[pk] = buildings[parent].children[name_key(name)] = place
+        return by_pk
 
-    def _load_heaters(self) -> None:
-        rows = Heater.objects.filter(organisation_id=self.organisation_id).order_by("id")
-        for pk, tag, position_id, version, *columns in rows.values_list(*_HEATER).iterator(chunk_size=5000):
-            self.keep(OnRecord(pk, tag, self._positions[position_id], tuple(columns), version))
+    def _load_heaters_in(self, properties: dict[int, Place]) -> list[Any]:
+        """All places of these properties; and the heaters that stand there."""
+        places: list[int] = []
+        for some in in_parts(properties, NAMED_AT_ONCE):
+            buildings = Building.objects.filter(property_id__in=some)
+            within = in_parts(buildings.order_by("id").values_list("id", flat=True), NAMED_AT_ONCE)
+            positions = (Position.objects.filter(building_id__in=part) for part in within)
+            places += self._load_places(properties, buildings, positions)
+        rows: list[Any] = []
+        for some in in_parts(places, NAMED_AT_ONCE):
+            rows += self._heaters.filter(position_id__in=some).order_by().values_list(*_HEATER)
+        return rows
 
-    def _load_named(self, tags: Collection[str]) -> None:
-        """Plain tags are found through their index; those in which case or spaces are no plain matter are few, and
-        all are read."""
-        heaters = Heater.objects.filter(organisation_id=self.organisation_id)
-        found = list(heaters.filter(tag__regex=NOT_PLAIN).values_list(*_HEATER))
-        plain, known = heaters.annotate(upper=Upper("tag")), {row[0] for row in found}
+    def _load_places(
+        self,
+        properties: dict[int, Place],
+        buildings: QuerySet[Building],
+        positions: Iterable[QuerySet[Position]],
+    ) -> list[int]:
+        """Put buildings and positions into their properties; the numbers of the positions."""
+        by_pk: dict[int, Place] = {}
+        for pk, name, parent, *values in buildings.values_list("id", "name", "property_id", *BUILDING_FIELDS):
+            if parent in properties:
+                place = Place(pk, name, properties[parent], dict(zip(BUILDING_FIELDS, values, strict=True)))
+                by_pk[pk] = properties[parent].children[name_key(name)] = place
+        numbers = []
+        for some in positions:
+            rows: Any = some.values_list("id", "label", "building_id", *POSITION_FIELDS)
+            for pk, name, parent, *values in rows.iterator(chunk_size=5000):
+                if parent in by_pk:
+                    place = Place(pk, name, by_pk[parent], dict(zip(POSITION_FIELDS, values, strict=True)))
+                    self._positions[pk] = by_pk[parent].children[name_key(name)] = place
+                    numbers.append(pk)
+        return numbers
+
+    def _called(self, tags: Collection[str], columns: Sequence[str]) -> list[Any]:
+        """Heaters so called; `columns` begin with id and tag. Plain tags are found through their index; those in which
+        case or spaces are no plain matter are few, and all are read."""
+        found = list(self._heaters.filter(tag__regex=NOT_PLAIN).values_list(*columns))
+        plain, known = self._heaters.annotate(upper=Upper("tag")), {row[0] for row in found}
         for some in in_parts(sorted({name.upper() for name in tags}), NAMED_AT_ONCE):
-            found += [
-                row for row in plain.filter(upper__in=some).values_list(*_HEATER) if row[0] not in known
-            ]
-        for pk, tag, position_id, version, *columns in sorted(found, key=itemgetter(0)):
-            if name_key(tag) in tags:
-                self.keep(OnRecord(pk, tag, Place(position_id, ""), tuple(columns), version))
+            named = plain.filter(upper__in=some).values_list(*columns)
+            found += [row for row in named if row[0] not in known]
+        return [row for row in found if name_key(row[1]) in tags]
 
     def keep(self, heater: OnRecord) -> None:
         self.by_tag[name_key(heater.tag)] = heater
