@@ -93,7 +93,23 @@ def _default_of(field: models.Field[Any, Any]) -> Any:
 
 def _lines(rows: Iterable[Sequence[Any]], rest: str, at_a_time: int = 5000) -> Iterable[str]:
     for some in in_parts(rows, at_a_time):
-        yield "".join(["\t".join([_copied(value) for value in row]) + rest for row in some])
+        columns = [_column(values) for values in zip(*some, strict=True)]
+        yield rest.join(map("\t".join, zip(*columns, strict=True))) + rest
+
+
+def _column(values: Sequence[Any]) -> Iterable[str]:
+    """One column's values as COPY holds them: many at a time where they are of one kind, each unlike value once."""
+    kinds = set(map(type, values))
+    if kinds == {int}:
+        return map(repr, values)
+    if kinds == {str}:
+        together = "".join(values)
+        if not any(mark in together for mark in _NO_TEXT):
+            return values
+    if len(kinds - {type(None)}) <= 1 and kinds <= _WRITTEN.keys():
+        written = {value: _copied(value) for value in set(values)}
+        return map(written.__getitem__, values)
+    return map(_copied, values)
 
 
 def _copied(value: Any) -> str:

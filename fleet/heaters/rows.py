@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -97,7 +97,7 @@ def read_sheet(
     rows = [
         ReadRow(sheet.row_number(index), {}, cells)
         for index, cells in enumerate(sheet.rows)
-        if any(cell not in ("", None) for cell in cells)
+        if any(cells) or any(cell not in ("", None) for cell in cells)
     ]
     for position, heading in enumerate(sheet.headings):
         match = reading.columns.get(heading)
@@ -133,18 +133,38 @@ def _read_column(
             reading.questions.append(Question(reading.name, heading, shown(example), match.field))
     setting = Setting(as_of, hint)
     read = READERS[reading.kind][match.field]
-    known: dict[object, Any] = {}
-    for row in rows:
-        if position >= len(row.cells):
-            continue
-        cell = row.cells[position]
-        if cell is None or cell == "":
-            continue
-        key = (cell.__class__, cell)
-        try:
-            value = known[key]
-        except KeyError:
-            value = known[key] = _read_cell(read, cell, setting)
+    held = [row for row in rows if position < len(row.cells)]
+    cells = [row.cells[position] for row in held]
+    # Kind by kind: 1, 1.0 and True are one key to a dict, but not to a reader.
+    kinds = set(map(type, cells))
+    known = {
+        kind: _read_once({cell for cell in cells if type(cell) is kind}, read, setting) for kind in kinds
+    }
+    for kind, values in known.items():
+        if any(isinstance(value, UnreadableValue) for value in values.values()):
+            _tell(reading, heading, kind, values, zip(held, cells, strict=True))
+    for row, cell in zip(held, cells, strict=True):
+        value = known[type(cell)].get(cell)
+        if value is not None:
+            row.values[match.field] = value
+
+
+def _read_once(cells: set[Any], read: Any, setting: Setting) -> dict[object, Any]:
+    """What each of the unlike cells says, without those that say nothing."""
+    found = {cell: _read_cell(read, cell, setting) for cell in cells - {None, ""}}
+    return {cell: value for cell, value in found.items() if value is not None and value != ""}
+
+
+def _tell(
+    reading: SheetReading,
+    heading: str,
+    kind: type,
+    values: dict[object, Any],
+    said: Iterable[tuple[ReadRow, object]],
+) -> None:
+    """Refuse the rows whose cell could not be read, or leave the cell out with a warning; what was told of is forgotten."""
+    for row, cell in said:
+        value = values.get(cell) if type(cell) is kind else None
         if isinstance(value, LeftOut):
             problem = f"{value.problem}: left out"
             reading.warnings.append(
@@ -156,8 +176,8 @@ def _read_column(
             remark = Remark(reading.name, row.number, heading, shown(cell), value.problem, value.right)
             reading.refused.setdefault(row.number, []).append(remark)
             reading.refused_cells[row.number] = row.cells
-        elif value is not None and value != "":
-            row.values[match.field] = value
+    for cell in [cell for cell, value in values.items() if isinstance(value, UnreadableValue)]:
+        del values[cell]
 
 
 def _read_cell(read: Any, cell: object, setting: Setting) -> Any:

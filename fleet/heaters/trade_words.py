@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from fleet.heaters.dates import LeftOut, UnreadableValue
 from fleet.heaters.values import is_unknown
@@ -191,6 +192,7 @@ def read_kind_words(value: object) -> str:
     )
 
 
+@lru_cache(maxsize=4096)
 def settle_kind(
     words: str, fuel: str, vent: str, capacity_gal: float | None, input_btu_h: float | None
 ) -> tuple[str, str, str]:

@@ -334,6 +334,6 @@ def parse_text(value: object, name: str, longest: int) -> str:
         text = text[1:]
     if len(text) > longest:
         raise UnreadableValue(f"{name} is {len(text)} characters long", f"at most {longest} characters")
-    if any(ord(character) < 32 and character not in "\t\n\r" for character in text):
+    if not text.isprintable() and any(ord(one) < 32 and one not in "\t\n\r" for one in text):
         raise UnreadableValue(f"{name} holds a control character", "plain text")
     return text

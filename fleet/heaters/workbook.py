@@ -164,22 +164,28 @@ def find_delimiter(text: str) -> str:
 
 def _csv_rows(text: str, delimiter: str) -> Iterator[list[Cell]]:
     csv.field_size_limit(100_000)
-    reader = csv.reader(_lines(text), delimiter=delimiter)
+    _check_lines(text)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     number, cells = 0, 0
     try:
         for number, row in enumerate(reader, start=1):
             cells += len(row)
-            if len(row) > MAX_COLUMNS and any(cell.strip() for cell in row[MAX_COLUMNS:]):
-                raise UnreadableFile(
-                    f"Row {number} has {len(row):,} columns; at most {MAX_COLUMNS} can be read."
-                )
-            _check_size(number, cells)
-            yield list(row[:MAX_COLUMNS])
+            if number > MAX_ROWS or cells > MAX_CELLS:
+                _check_size(number, cells)
+            if len(row) > MAX_COLUMNS:
+                if any(cell.strip() for cell in row[MAX_COLUMNS:]):
+                    raise UnreadableFile(
+                        f"Row {number} has {len(row):,} columns; at most {MAX_COLUMNS} can be read."
+                    )
+                del row[MAX_COLUMNS:]
+            yield row  # type: ignore[misc]
     except csv.Error as error:
         raise UnreadableFile(f"Row {number + 1} cannot be read as CSV: {error}.") from error
 
 
-def _lines(text: str) -> Iterator[str]:
+def _check_lines(text: str) -> None:
+    if max(map(len, io.StringIO(text, newline=""))) <= MAX_LINE:
+        return
     for number, line in enumerate(io.StringIO(text, newline=""), start=1):
         if len(line) > MAX_LINE:
             columns = line.count(",") + line.count(";") + line.count("\t") + 1
@@ -187,7 +193,6 @@ def _lines(text: str) -> Iterator[str]:
                 f"Line {number} is {len(line):,} characters long with about {columns:,} columns; "
                 f"at most {MAX_COLUMNS} columns can be read."
             )
-        yield line
 
 
 def _check_size(rows: int, cells: int) -> None:
