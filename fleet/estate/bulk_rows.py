@@ -73,7 +73,9 @@ def write_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             rest = "".join(f"\t{_copied(value)}" for value in filling) + "\n"
-            with cursor.copy(f'COPY "{table}" ({quoted}) FROM STDIN') as copy:
+            copied = f'COPY "{table}" ({quoted}) FROM STDIN'
+            # What the server refuses comes as the copy ends, outside of what Django's cursor looks after.
+            with connection.wrap_database_errors, cursor.copy(copied) as copy:
                 for lines in _lines(rows, rest):
                     copy.write(lines)
             return

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.db import DatabaseError, transaction
+from django.db import DatabaseError, IntegrityError, transaction
 from django.utils import timezone
 
 from fleet.estate.background import enqueue
@@ -49,6 +49,8 @@ from fleet.pages.words import how_many
 
 CHUNK = 2000
 WRITTEN_AT_ONCE = 50_000
+TURNS = 3
+DEADLOCK = "40P01"  # PostgreSQL's code
 SERVICE_COLUMNS = ("kind", *(f"done_{part}" for part in DATE_PARTS), *SERVICE_FIELDS)
 WATER_COLUMNS = ("treatment", *(f"tested_{part}" for part in DATE_PARTS), *WATER_FIELDS)
 PLACES: tuple[tuple[str, type[ScopedModel], str, tuple[str, ...], tuple[str, ...]], ...] = (
@@ -204,29 +206,45 @@ def ask_for(batch: ImportBatch, kind: str, as_of: date, all_or_nothing: bool = F
 def accept(
     batch: ImportBatch, as_of: date, all_or_nothing: bool = False, progress: Progress | None = None
 ) -> Comparison:
-    """Take the good rows in, or, with `all_or_nothing`, all rows or none. One transaction: whole or not at all."""
+    """Take the good rows in, or, with `all_or_nothing`, all rows or none. One transaction: whole or not at all.
+
+    Files may be taken in side by side. Where two of them add the same heater or place, the later one finds it in its way
+    when it writes, and is held against the record once more, which has it by then.
+    """
     if progress:
         progress(0.05, "Reading the file")
     book = kept_book(batch)
     if progress:
         progress(0.2, "Comparing with the record and writing")
-    try:
-        with transaction.atomic():
-            comparison = held_against_record(batch, book, as_of)
-            if comparison.questions:
-                raise UnansweredQuestion(comparison.questions)
-            if all_or_nothing and comparison.refusals:
-                count = comparison.counts["refused"]
+    for turn in range(1, TURNS + 1):
+        try:
+            return _taken(batch, book, as_of, all_or_nothing)
+        except DatabaseError as error:
+            if turn == TURNS or not _met_another(error):
                 raise NothingTaken(
-                    f"Refused: {how_many(count, 'row')}. All or nothing was asked for, so nothing was imported."
-                )
-            take(comparison.plan, batch)
-            _finish(batch, comparison, as_of, all_or_nothing)
-    except DatabaseError as error:
+                    f"The database could not take the rows ({error}): nothing was imported."
+                ) from error
+    raise AssertionError("The last turn returns or raises.")
+
+
+@transaction.atomic
+def _taken(batch: ImportBatch, book: Workbook, as_of: date, all_or_nothing: bool) -> Comparison:
+    comparison = held_against_record(batch, book, as_of)
+    if comparison.questions:
+        raise UnansweredQuestion(comparison.questions)
+    if all_or_nothing and comparison.refusals:
+        count = comparison.counts["refused"]
         raise NothingTaken(
-            f"The database could not take the rows ({error}): nothing was imported."
-        ) from error
+            f"Refused: {how_many(count, 'row')}. All or nothing was asked for, so nothing was imported."
+        )
+    take(comparison.plan, batch)
+    _finish(batch, comparison, as_of, all_or_nothing)
     return comparison
+
+
+def _met_another(error: DatabaseError) -> bool:
+    """Whether somebody else wrote what was about to be written, or both waited for each other."""
+    return isinstance(error, IntegrityError) or getattr(error.__cause__, "sqlstate", "") == DEADLOCK
 
 
 def _finish(batch: ImportBatch, comparison: Comparison, as_of: date, all_or_nothing: bool) -> None:

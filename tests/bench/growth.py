@@ -4,7 +4,7 @@
 
 By hand, on PostgreSQL, as a role that may create databases. For each size a made estate is written into a database of its
 own, growth_SIZE, where there is none of that name yet, and stays there: a second run forecasts and rolls forward what the
-first one left. Imports go into growth_import, made anew each time. Printed: wall and processor seconds, the database's own
+first one left. Imports go into growth_import, made anew each time, by two processes side by side, as two workers do. Printed: wall and processor seconds, the database's own
 processes included, and the exponent of the processor time from one size to the next (1 = in step with the record).
 """
 
@@ -23,11 +23,14 @@ from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from functools import partial
 from itertools import islice, pairwise
+from pathlib import Path
 from statistics import median
+from tempfile import TemporaryDirectory
 from urllib.parse import urlsplit, urlunsplit
 
 Seconds = tuple[float, float]  # wall, processor
-ROWS_A_FILE = 200_000
+WORKERS = 2
+ROWS_A_FILE = 100_000
 SERVICES_A_HEATER = 5
 KINDS = ("flush", "anode inspected", "relief valve tested", "inspected", "repair")
 
@@ -41,29 +44,52 @@ def timed(work: Callable[[], object]) -> Seconds:
 
 
 def imported(size: int) -> dict[str, Seconds]:
-    """A list of heaters and one of their service, five each, into an empty database, in files of 200,000 rows."""
+    """A list of heaters and one of their service, five each, into an empty database, in files of 100,000 rows."""
+    from fleet.estate.models import Organisation
+    from tests.bench.import_speed import sheet
+
+    Organisation.objects.create(name="Invented house of the growth benchmark", invented=True)
+    heaters = csv.reader(io.StringIO(sheet(size).decode()))
+    with TemporaryDirectory() as folder:
+        lists = {
+            "import of the heaters": in_files(heaters, size, Path(folder, "heaters")),
+            "import of five services each": in_files(
+                service(size), SERVICES_A_HEATER * size, Path(folder, "service")
+            ),
+        }
+        return {label: side_by_side(files) for label, files in lists.items()}
+
+
+def side_by_side(files: list[Path]) -> Seconds:
+    """The files shared out among the workers; starting these is part of the time."""
+    began = time.perf_counter()
+    command = [sys.executable, "-m", "tests.bench.growth", "--take"]
+    started = [
+        subprocess.Popen([*command, *map(str, files[number::WORKERS])], stdout=subprocess.PIPE, text=True)
+        for number in range(min(WORKERS, len(files)))
+    ]
+    answers = [process.communicate()[0] for process in started]
+    if any(process.returncode for process in started):
+        sys.exit("a worker failed")
+    return time.perf_counter() - began, sum(float(answer.splitlines()[-1]) for answer in answers)
+
+
+def take(files: list[Path]) -> None:
+    """One worker's part: each file kept and taken in, one transaction a file."""
     from fleet.estate.models import Organisation
     from fleet.estate.scope import scope_of_organisation, scoped
     from fleet.heaters import services
-    from tests.bench.import_speed import sheet
+    from tests.bench.main_pages import processor_seconds
 
-    house = Organisation.objects.create(name="Invented house of the growth benchmark", invented=True)
-
-    def take(rows: Iterator[list[list[str]]]) -> None:
-        for part in rows:
-            written = io.StringIO()
-            csv.writer(written).writerows(part)
-            batch = services.keep_file(written.getvalue().encode(), "list.csv", house.pk)
-            found = services.accept(batch, date(2026, 11, 1)).counts
-            if found["new"] != len(part) - 1:
-                sys.exit(f"not all rows were taken: {found}")
-
-    heaters = csv.reader(io.StringIO(sheet(size).decode()))
+    house = Organisation.objects.get()
     with scoped(scope_of_organisation(house, actor="benchmark")):
-        return {
-            "import of the heaters": timed(lambda: take(in_files(heaters))),
-            "import of five services each": timed(lambda: take(in_files(service(size)))),
-        }
+        for file in files:
+            content = file.read_bytes()
+            batch = services.keep_file(content, file.name, house.pk)
+            found = services.accept(batch, date(2026, 11, 1)).counts
+            if found["new"] != content.count(b"\n") - 1:
+                sys.exit(f"not all rows were taken: {found}")
+    print(processor_seconds())
 
 
 def service(size: int) -> Iterator[list[str]]:
@@ -74,10 +100,15 @@ def service(size: int) -> Iterator[list[str]]:
         yield [f"W{heater:06}", KINDS[turn], day.isoformat(), "120.50", "Crew A"]
 
 
-def in_files(rows: Iterator[list[str]]) -> Iterator[list[list[str]]]:
-    headings = next(rows)
-    while part := list(islice(rows, ROWS_A_FILE)):
-        yield [headings, *part]
+def in_files(rows: Iterator[list[str]], count: int, folder: Path) -> list[Path]:
+    """So many rows as files, at least one for each worker."""
+    folder.mkdir()
+    headings, files = next(rows), list[Path]()
+    while part := list(islice(rows, min(ROWS_A_FILE, -(-count // WORKERS)))):
+        files.append(folder / f"list-{len(files)}.csv")
+        with files[-1].open("w", newline="") as written:
+            csv.writer(written).writerows([headings, *part])
+    return files
 
 
 def forecast(_: int) -> dict[str, Seconds]:
@@ -188,11 +219,16 @@ def main() -> None:
     read.add_argument("--sizes", type=int, nargs="+", default=[10_000, 100_000, 1_000_000])
     read.add_argument("--only", nargs="+", choices=list(STAGES), default=list(STAGES))
     read.add_argument("--stage", choices=list(STAGES))
+    read.add_argument("--take", type=Path, nargs="+")
     asked = read.parse_args()
-    if asked.stage:
+    if asked.stage or asked.take:
         import django
 
         django.setup()
+    if asked.take:
+        take(asked.take)
+        return
+    if asked.stage:
         print(json.dumps(STAGES[asked.stage](asked.sizes[0])))
         return
     found: dict[str, dict[int, Seconds]] = {}
