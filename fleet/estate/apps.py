@@ -6,4 +6,5 @@ class EstateConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from fleet.estate import account_mail, retention, sessions  # noqa: F401 - jobs and receivers register themselves
+        # Jobs, receivers and a lookup register themselves.
+        from fleet.estate import account_mail, among, retention, sessions  # noqa: F401

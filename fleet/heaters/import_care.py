@@ -42,7 +42,7 @@ def _services_of(heater_ids: Collection[int]) -> dict[Any, tuple[int, dict[str, 
     """Work on record of the heaters that a file speaks of: its number and what it says, by heater, kind and days."""
     found: dict[Any, tuple[int, dict[str, Any]]] = {}
     for some in in_parts(sorted(heater_ids), HEATERS_AT_ONCE):
-        rows = ServiceRecord.objects.filter(heater_id__in=some).order_by("id")
+        rows = ServiceRecord.objects.filter(heater_id__among=some).order_by("id")
         for pk, heater_id, kind, earliest, latest, *values in rows.values_list(
             "id", "heater_id", "kind", "done_earliest", "done_latest", *SERVICE_FIELDS
         ):

@@ -211,13 +211,13 @@ class Register:
         """All places of these properties; and the heaters that stand there."""
         places: list[int] = []
         for some in in_parts(properties, NAMED_AT_ONCE):
-            buildings = Building.objects.filter(property_id__in=some)
+            buildings = Building.objects.filter(property_id__among=some)
             within = in_parts(buildings.order_by("id").values_list("id", flat=True), NAMED_AT_ONCE)
-            positions = (Position.objects.filter(building_id__in=part) for part in within)
+            positions = (Position.objects.filter(building_id__among=part) for part in within)
             places += self._load_places(properties, buildings, positions)
         rows: list[Any] = []
         for some in in_parts(places, NAMED_AT_ONCE):
-            rows += self._heaters.filter(position_id__in=some).order_by().values_list(*_HEATER)
+            rows += self._heaters.filter(position_id__among=some).order_by().values_list(*_HEATER)
         return rows
 
     def _load_places(
@@ -248,7 +248,7 @@ class Register:
         found = list(self._heaters.filter(tag__regex=NOT_PLAIN).values_list(*columns))
         plain, known = self._heaters.annotate(upper=Upper("tag")), {row[0] for row in found}
         for some in in_parts(sorted({name.upper() for name in tags}), NAMED_AT_ONCE):
-            named = plain.filter(upper__in=some).values_list(*columns)
+            named = plain.filter(upper__among=some).values_list(*columns)
             found += [row for row in named if row[0] not in known]
         return [row for row in found if name_key(row[1]) in tags]
 

@@ -12,7 +12,7 @@ from django.db import DatabaseError, IntegrityError, transaction
 from django.utils import timezone
 
 from fleet.estate.background import enqueue
-from fleet.estate.bulk_rows import in_parts, new_ids, write_rows
+from fleet.estate.bulk_rows import in_parts, look_at_what_has_grown, new_ids, write_rows
 from fleet.estate.calendar import today_of
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
@@ -218,12 +218,17 @@ def accept(
         progress(0.2, "Comparing with the record and writing")
     for turn in range(1, TURNS + 1):
         try:
-            return _taken(batch, book, as_of, all_or_nothing)
+            comparison = _taken(batch, book, as_of, all_or_nothing)
         except DatabaseError as error:
             if turn == TURNS or not _met_another(error):
                 raise NothingTaken(
                     f"The database could not take the rows ({error}): nothing was imported."
                 ) from error
+        else:
+            plan = comparison.plan
+            places, heaters = len(plan.register.new_places["position"]), len(plan.new_heaters)
+            look_at_what_has_grown({Position: places, Heater: heaters, ServiceRecord: len(plan.new_services)})
+            return comparison
     raise AssertionError("The last turn returns or raises.")
 
 

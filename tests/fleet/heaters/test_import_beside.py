@@ -65,6 +65,22 @@ def test_two_who_take_in_the_same_list_at_once_make_each_heater_once(
         assert Heater.objects.filter(tag__startswith="W-").count() == 2
 
 
+@pytest.mark.services
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite keeps no such counts")
+def test_the_database_plans_for_the_tables_as_they_are_after_a_long_list(
+    in_house: Cast, kept_here: None
+) -> None:
+    lines = [
+        ("Willow Bend", "1", f"Closet {number}", f"W-{number}", "HP", "50", "", "") for number in range(1500)
+    ]
+    services.accept(services.keep_file(sheet(HEAD, lines), "list.csv", in_house.house.pk), DAY)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT relname, reltuples FROM pg_class WHERE relname IN ('heaters_heater', 'estate_position')"
+        )
+        assert all(known >= 1500 for _, known in cursor.fetchall())
+
+
 SITES, CLOSETS = (
     st.sampled_from(["Willow Bend", "Fir Row", "Elm Yard"]),
     st.sampled_from(["Closet 1", "Closet 2"]),
