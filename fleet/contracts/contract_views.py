@@ -168,9 +168,17 @@ def _args(request: HttpRequest, pk: int) -> list[int]:
 @page(Need.PLAN, clients_in_sight=True)
 @require_POST
 def add_heater(request: HttpRequest, pk: int) -> HttpResponse:
-    number = request.POST.get("heater", "")
-    heater: Heater = get_object_or_404(Heater.objects, pk=row_number(number))
-    return _do(request, pk, lambda row: running.add_heater(row, heater), "Added; the price follows the rule.")
+    tag = request.POST.get("tag", "").strip()
+
+    def add(row: Contract) -> None:
+        found = running.not_under_contract(row, 1, tag) if tag else []
+        if not found:
+            raise reading.NotUnderstood(
+                f"Heater: none in service at this contract's properties has the tag {tag!r} and is not under contract."
+            )
+        running.add_heater(row, found[0])
+
+    return _do(request, pk, add, "Added; the price follows the rule.")
 
 
 @page(Need.PLAN, clients_in_sight=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -287,8 +286,8 @@ def _end(contract: Contract, day: date, why: str, what: str) -> None:
         ).update(ended_on=day, ended_because=why[:300])
 
 
-def not_under_contract(contract: Contract, limit: int = 200) -> Iterable[Heater]:
-    """Heaters in service at the contract's properties that nobody promised anything for."""
+def not_under_contract(contract: Contract, limit: int = 200, tag: str = "") -> list[Heater]:
+    """Heaters in service at the contract's properties that nobody promised anything for; of one tag, or all."""
     under = list(contract.heaters.filter(until=None).values_list("heater_id", flat=True))
     places = Heater.objects.filter(pk__in=under).values_list("position__building__property_id", flat=True)
     rows: Any = Heater.objects.filter(
@@ -296,6 +295,8 @@ def not_under_contract(contract: Contract, limit: int = 200) -> Iterable[Heater]
         ending="",
         position__building__property_id__in=list(set(places)),
     ).exclude(pk__in=under)
+    if tag:
+        rows = rows.filter(tag__iexact=tag)
     return list(rows.select_related("position__building__property").order_by("id")[:limit])
 
 

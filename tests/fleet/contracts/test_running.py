@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.urls import reverse
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ from fleet.estate.background import work_off
 from fleet.estate.models import AccessGrant, Happening
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
-from tests.conftest import Cast
+from tests.conftest import Cast, make_heater
 from tests.fleet.contracts.conftest import Trade
 from tests.fleet.contracts.made_up import TODAY, at_company, day_is, fresh, scope_of_person
 
@@ -137,6 +138,27 @@ def test_a_heater_that_leaves_lowers_the_price_by_its_part_and_one_may_be_added(
         assert change.price_after > before
         with pytest.raises(running.ContractRefused, match="already"):
             running.add_heater(row, Heater.objects.get(pk=kept.heater_id))
+
+
+def test_a_heater_is_added_by_its_tag_however_many_there_are(
+    cast: Cast, trade: Trade, contract: Contract
+) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        for number in range(3):
+            make_heater(cast.house, tag=f"L-{number}")
+        make_heater(cast.house, "Cedar Place", "C-1")
+    client, address = cast.client(trade.boss), reverse("contracts:add_heater", args=[contract.pk])
+    for tag in ("C-1", "H-1", "nowhere", ""):
+        answer = client.post(address, {"tag": tag}, follow=True)
+        assert "is not under contract" in answer.content.decode(), tag
+        assert (
+            tag == ""
+            or f'name="tag" list="other_heaters" required maxlength="80" autocomplete="off" value="{tag}"'
+            in (answer.content.decode())
+        )
+    client.post(address, {"tag": "l-2"})
+    with at_company(trade):
+        assert contract.heaters.filter(until=None, heater__tag="L-2").exists()
 
 
 def test_a_tank_that_failed_within_its_warranty_is_a_claim(
