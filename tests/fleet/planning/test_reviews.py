@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -131,10 +132,12 @@ def test_pages_and_command(cast: Cast, plan: CapitalPlan, capsys: pytest.Capture
     shown = client.get(answer["Location"]).content.decode()
     assert "77.50" in shown
     assert "Not foreseen" in shown
+    assert not re.search(r">[^<]*\d{4}-\d\d-\d\d", shown)  # days stand as the reader writes them
     bad = client.post(
         reverse("planning:reviews"), {"year": f"{plan.pk}:0", "bills": "Nowhere = 3"}, follow=True
     )
     assert "no property of that name" in bad.content.decode()
+    assert "Nowhere = 3</textarea>" in bad.content.decode()
     assert cast.client(cast.outsider).get(answer["Location"]).status_code == 404
     assert cast.client(cast.technician).post(reverse("planning:reviews"), {}).status_code == 403
     call_command("look_back", organisation=cast.house.name)
