@@ -139,7 +139,7 @@ def _anode(heater: _Heater, amount: float) -> str:
     # The covariate is the chance that the rod is spent, less that of a heater of this age nobody cares for.
     sooner = heater.value("anode_spent")
     if sooner < 0:
-        return "anode renewed or slow to wear: it likely still protects the tank"
+        return "anode renewed or slow to wear, so it likely still protects the tank"
     if sooner >= 0.5 or heater.age >= OLD_FOR_A_ROD_YEARS:
         return "anode very likely spent"
     return "anode likely spent sooner than usual"
