@@ -110,6 +110,8 @@ def _slices(heaters: Any) -> Iterable[list[tuple[Any, ...]]]:
     while rows := list(heaters.filter(pk__gt=last).order_by("pk").values_list(*HEATER_FIELDS)[:SLICE]):
         last = rows[-1][0]
         yield rows
+        if len(rows) < SLICE:
+            return
 
 
 @transaction.atomic

@@ -13,6 +13,7 @@ import argparse
 import asyncio
 import os
 import random
+import sys
 import tempfile
 import threading
 import time
@@ -24,7 +25,6 @@ import httpx
 from tests.faults.crowd import Seen, crowd
 from tests.faults.servers import Program, wait_for
 from tests.faults.stand import (
-    GUNICORN,
     answers,
     ended,
     fell_short,
@@ -63,7 +63,8 @@ async def bare_stream(address: str, per_second: float, seconds: float) -> list[f
 def beside(folder: Path, processes: int, per_second: float) -> list[float]:
     port = free_port()
     settings = {"ALMANAC_BIND": f"127.0.0.1:{port}", "ALMANAC_WEB_PROCESSES": str(processes)}
-    command = [*GUNICORN, "tests.faults.bare:application"]
+    gunicorn = [sys.executable, "-m", "gunicorn", "-c", "python:tests.faults.bare_settings"]
+    command = [*gunicorn, "tests.faults.bare:application"]
     bare = Program("bare", command, {**os.environ, **settings}, folder / "bare.log")
     bare.keep_up()
     try:

@@ -225,4 +225,4 @@ def test_fast_wear_brings_the_next_look_forward(in_house: Cast) -> None:
     assert slow.pk not in looks or looks[slow.pk][3] == date(2028, 5, 1)
     assert looks[fast.pk][4] == "anode_predicted"
     assert date(2026, 6, 1) < looks[fast.pk][3] < date(2027, 11, 1)
-    assert "35%" in looks[fast.pk][5]
+    assert "35 %" in looks[fast.pk][5]
