@@ -119,7 +119,13 @@ def places(request: HttpRequest) -> HttpResponse:
     company, horizon = company_or_404(request), _horizon(request)
     today = day_of(company)
     rows = asked.due_places(today, horizon)
-    values = {"rows": rows, "map": asked.due_map(rows), "days": horizon, "today": today}
+    values = {
+        "rows": rows[: asked.MOST_LISTED],
+        "more": len(rows[asked.MOST_LISTED :]),
+        "map": asked.due_map(rows),
+        "days": horizon,
+        "today": today,
+    }
     return render(
         request, "contracts/places.html", values | {"horizons": HORIZONS, "query": f"days={horizon}"}
     )

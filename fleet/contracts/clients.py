@@ -21,6 +21,9 @@ LEVEL_WORDS = {
 }
 
 
+MOST_LISTED = 100  # rows of a client's properties, and of places with due work
+
+
 @dataclass(frozen=True)
 class ClientRow:
     client: Client
@@ -28,6 +31,17 @@ class ClientRow:
     heaters: int
     tasks: int
     late: int
+
+    @property
+    def shown(self) -> list[dict[str, Any]]:
+        """All of few properties by name; of many those with most late and due, for nobody reads two thousand."""
+        if len(self.properties) <= MOST_LISTED:
+            return self.properties
+        return sorted(self.properties, key=lambda row: (-row["late"], -row["tasks"]))[:MOST_LISTED]
+
+    @property
+    def more(self) -> int:
+        return len(self.properties) - len(self.shown)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import pytest
 from django.urls import reverse
 
 from fleet.care.roll import roll_forward
+from fleet.contracts import clients
 from fleet.contracts.clients import DuePlace, due_map
 from fleet.estate.models import AccessGrant, Property
 from fleet.estate.scope import Level, scope_of_organisation, scoped
@@ -81,6 +82,19 @@ def test_the_queue_is_searched_by_property_and_by_client(cast: Cast, two_clients
     assert tags(words="nowhere") == set()
     # One of two properties of the same name is that one, not both.
     assert tags(property=cast.property.pk) == {"H-1"}
+
+
+def test_of_very_many_properties_those_that_wait_longest_are_listed(
+    cast: Cast, two_clients: Trade, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(clients, "MOST_LISTED", 1)
+    client = cast.client(two_clients.fitter)
+    page = client.get(reverse("contracts:places"), YEAR).content.decode()
+    assert page.count("?property=") == 1
+    assert "2 more stand in" in page
+    page = client.get(reverse("contracts:clients")).content.decode()
+    assert page.count("?property=") == 2  # one of each client
+    assert "1 more stand among" in page
 
 
 def test_the_map_is_the_companys_alone_and_shows_only_where_it_works(
