@@ -1,7 +1,7 @@
 """What a process would else do at its first requests, done once before the processes that serve pages are forked.
 
-It costs two seconds of processor: without it each new process, at the start and after every so many requests, lets the
-people wait who happen to reach it first. Nothing here opens a connection: forked processes must not share one.
+It costs about three seconds of processor: without it each new process, at the start and after every so many requests,
+lets the people wait who happen to reach it first. Nothing here opens a connection: forked processes must not share one.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from django.urls import get_resolver
 from fleet.care.kinds import task_kinds
 
 # The science that pages ask for, imported inside the functions that do; what only workers need is left out.
-SCIENCE = ("forecasting.lifetimes", "forecasting.anode")
+SCIENCE = ("forecasting.lifetimes", "forecasting.anode", "forecasting.scale", "scipy.stats")
 
 
 def warm() -> None:
