@@ -105,12 +105,14 @@ def main() -> None:
         started(house, address)
         stop = threading.Event()
         threading.Thread(target=keep_up, args=(house, stop), daemon=True).start()
-        # The first day's own work (a roll-forward, the first count of all sums) comes once, not with each crowd.
-        wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 600)
-        before = processors(house)
-        seen = asyncio.run(crowd(address, people, asked.minutes * 60, 1))
-        taken = {name: seconds - before[name] for name, seconds in processors(house).items()}
-        stop.set()
+        try:
+            # The first day's own work (a roll-forward, the first count of all sums) comes once, not with each crowd.
+            wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 600)
+            before = processors(house)
+            seen = asyncio.run(crowd(address, people, asked.minutes * 60, 1))
+            taken = {name: seconds - before[name] for name, seconds in processors(house).items()}
+        finally:
+            stop.set()  # nothing is started again once the house is taken down
         kept = within(house, "kept")
     print(seen.table())
     asked_times = sum(len(times) for times in seen.times.values())
