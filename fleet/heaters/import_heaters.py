@@ -199,6 +199,7 @@ def _plan_new(plan: Plan, reading: SheetReading, row: ReadRow) -> OnRecord:
     values = row.values
     base = _position_of(plan, row)
     assert base is not None
+    _warn_of_no_property(plan, reading, row, base)
     columns = _columns(values)
     blanks = zip(HEATER_COLUMNS, _BLANK, strict=True)
     heater = OnRecord(
@@ -213,6 +214,20 @@ def _plan_new(plan: Plan, reading: SheetReading, row: ReadRow) -> OnRecord:
     plan.note(reading, row, "new")
     _learn_places(plan, reading, row, position)
     return heater
+
+
+def _warn_of_no_property(plan: Plan, reading: SheetReading, row: ReadRow, base: Place) -> None:
+    """Said once: a property that bears the file's name is seldom what was meant."""
+    if "property" in row.values or plan.said_no_property:
+        return
+    assert base.parent is not None
+    assert base.parent.parent is not None
+    if base.parent.parent.pk is None:
+        plan.said_no_property = True
+        name = base.parent.parent.name
+        reading.warn(
+            row, "property", f"no property is named: a new one is made and named '{name}' after the file"
+        )
 
 
 def _warn_of_two(plan: Plan, reading: SheetReading, row: ReadRow, base: Place, heater: OnRecord) -> None:

@@ -50,6 +50,7 @@ class Plan:
     changed_services: list[RowChange] = field(default_factory=list)
     new_waters: list[NewWater] = field(default_factory=list)
     changed_waters: list[RowChange] = field(default_factory=list)
+    said_no_property: bool = False
     told_last: list[tuple[SheetReading, ReadRow, OnRecord]] = field(default_factory=list)
     outcome: dict[tuple[str, int], str] = field(default_factory=dict)
     _counts: dict[tuple[str, str], int] = field(default_factory=dict)

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import Need, may, page
 from fleet.estate.pages_address import pages_address
-from fleet.planning import reports
+from fleet.planning import capital_words, reports
 from fleet.planning.capital_rows import CapitalPlan
 from fleet.planning.report_rows import PlanReport, SharedLink
 
@@ -42,6 +42,7 @@ def report(request: HttpRequest, pk: int) -> HttpResponse:
     row = get_object_or_404(PlanReport.objects.select_related("plan__run", "job").defer("pdf", "xlsx"), pk=pk)
     context = {
         "report": row,
+        "currency": capital_words.currency_of(row.plan),
         "is_open": row.state in (PlanReport.State.WAITING, PlanReport.State.RUNNING),
         "links": row.links.all(),
         "now": timezone.now(),

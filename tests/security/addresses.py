@@ -178,6 +178,7 @@ NEEDS_MORE = frozenset(
         "contracts:contract",
         "contracts:contract_picture",
         "contracts:enter_job",
+        "contracts:add_heater",
         "contracts:end_contract",
         "contracts:renew_contract",
     }

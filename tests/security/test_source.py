@@ -69,9 +69,8 @@ def test_no_pattern_of_words_comes_from_outside() -> None:
         "one.place",
         "self.property_of",
         "pattern",
-        "OF_BUILDING",
-        "OF_POSITION",
-        "OF_HEATER",
+        "first.OVERLAP",
+        "self.place",
     }
     found = {
         ast.unparse(call.func.value)

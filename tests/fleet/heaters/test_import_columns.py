@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from datetime import date
 
-from fleet.estate.models import Position
+from fleet.estate.models import Position, Property
 from fleet.heaters.models import Heater, ServiceRecord
 from tests.fleet.heaters.conftest import Run
+
+
+def test_a_list_that_names_no_property_is_told_what_is_made_of_it(run: Run) -> None:
+    text = "Bldg,Location,Tag,Type,Gallons\nA,Closet 1,M-1,gas tank,50\nA,Closet 2,M-2,gas tank,50\n"
+    said = run(text)
+    assert said.count("no property is named: a new one is made and named 'list' after the file") == 1
+    run(text, "--accept")
+    assert Property.objects.get().name == "list"
+    assert "no property is named" not in run(text.replace("M-2", "M-3").replace("Closet 2", "Closet 3"))
 
 
 def test_one_column_may_say_kind_and_fuel(run: Run) -> None:
