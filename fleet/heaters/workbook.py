@@ -184,7 +184,7 @@ def _csv_rows(text: str, delimiter: str) -> Iterator[list[Cell]]:
 
 
 def _check_lines(text: str) -> None:
-    if max(map(len, io.StringIO(text, newline=""))) <= MAX_LINE:
+    if max(map(len, io.StringIO(text, newline="")), default=0) <= MAX_LINE:
         return
     for number, line in enumerate(io.StringIO(text, newline=""), start=1):
         if len(line) > MAX_LINE:

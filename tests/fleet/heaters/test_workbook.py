@@ -124,6 +124,7 @@ def far_cell() -> bytes:
     [
         (b"", "a.csv", "empty"),
         (b"  \n", "a.csv", "empty"),
+        (b"\xef\xbb\xbf", "a.csv", "No sheet of the file has a row of headings"),
         (b"\x89PNG\r\n\x1a\n", "a.csv", "picture"),
         (b"PK\x03\x04....", "a.csv", "workbook"),
         (b"%PDF-1.7", "a.csv", "PDF"),
