@@ -85,8 +85,10 @@ def plan_last_work(plan: Plan) -> None:
         days = (one.columns["done_earliest"], one.columns["done_latest"])
         known.setdefault((_key(one.heater), one.columns["kind"]), []).append(days)
     for reading, row, heater in plan.told_last:
-        for name in LAST_WORK.keys() & row.values.keys():
-            done: ImpreciseDate = row.values[name]
+        for name in LAST_WORK:  # in their order: a file's rows are written alike each time
+            done: ImpreciseDate | None = row.values.get(name)
+            if done is None:
+                continue
             kind = name.removeprefix(LAST)
             there = known.setdefault((_key(heater), kind), [])
             if any(done.overlaps(ImpreciseDate.between(*days)) for days in there if None not in days):
