@@ -10,15 +10,17 @@ from email.message import EmailMessage
 from typing import Any
 
 from django.conf import settings
+from django.db.models import Exists, OuterRef, Q
 from django.urls import reverse
 
 from fleet.estate.models import Happening
-from fleet.estate.scope import unscoped
+from fleet.estate.scope import scoped, unscoped
 from fleet.reminders.clocks import DIGEST
 from fleet.reminders.digest import SHOWN_BUILDINGS, Digest, Digests
 from fleet.reminders.entitled import Sight, sights
+from fleet.reminders.fan_out import TOGETHER
 from fleet.reminders.mail import Words, write
-from fleet.reminders.models import Correspondent, Delivery
+from fleet.reminders.models import Correspondent, Delivery, InboxNote
 from fleet.reminders.preferences import ALERTS, DIGESTS, own_preferences
 
 NOTHING = "Nothing was due or late."
@@ -35,6 +37,7 @@ class Composed:
     message: EmailMessage
     sight: Sight
     note_ids: tuple[int, ...] = ()
+    happening: Happening | None = None  # what the mail names
 
 
 class Composer:
@@ -75,8 +78,32 @@ class Composer:
             return Composed(write(row, sight.person, Words("A test of your reminders", "test", {})), sight)
         if stops is not None and stops.alerts_stopped_at is not None:
             raise NotToTell("She stopped her alerts.")
-        words = _alert(row.happening, row.what.startswith("escalation"))
-        return Composed(write(row, sight.person, words), sight)
+        named, more = self._spoken_of(row, row.happening, sight)
+        words = _alert(named, row.what.startswith("escalation"), more)
+        return Composed(write(row, sight.person, words), sight, happening=named)
+
+    def _spoken_of(self, row: Delivery, first: Happening, sight: Sight) -> tuple[Happening, int]:
+        """What an alert names, and at how many more properties the like was told since that no mail of its own names."""
+        if first.kind not in TOGETHER or not row.what.startswith("alert:"):
+            return first, 0
+        with unscoped("whether a mail of her own speaks of it"):
+            mailed = Delivery.objects.filter(
+                person_id=row.person_id, channel=Delivery.Channel.MAIL, what__startswith="alert:"
+            ).filter(happening_id=OuterRef("happening_id"))
+        since = Q(happening__told_at__gt=first.told_at) | Q(
+            happening__told_at=first.told_at, happening_id__gt=first.pk
+        )
+        with scoped(sight.scope):
+            notes = InboxNote.objects.filter(
+                Q(happening=first) | since & ~Exists(mailed),
+                person_id=row.person_id,
+                happening__kind=first.kind,
+                happening__organisation_id=first.organisation_id,
+            ).order_by("happening_id")
+            note = notes.select_related("happening__property", "happening__organisation").first()
+            if note is None:
+                raise NotToTell("This person may see nothing here any more.")
+            return note.happening, notes.order_by().values("property_id").distinct().count() - 1
 
     def _digest(self, row: Delivery, sight: Sight) -> Composed:
         digest = self.digests.of(sight, self._days(row))
@@ -116,7 +143,7 @@ def _shown(digest: Digest) -> dict[str, Any]:
     }
 
 
-def _alert(happening: Happening, escalated: bool) -> Words:
+def _alert(happening: Happening, escalated: bool, more: int) -> Words:
     place = happening.property
     zone = zoneinfo.ZoneInfo(place.time_zone if place else "UTC")
     values = {
@@ -126,6 +153,7 @@ def _alert(happening: Happening, escalated: bool) -> Words:
         "when": f"{happening.happened_at.astimezone(zone):%-d %B %Y, %H:%M %Z}",
         "inbox_address": settings.ADDRESS + reverse("reminders:inbox"),
         "escalated": escalated,
+        "more": more,
         "address": settings.ADDRESS + happening.address if happening.address else "",
     }
     opening = "Nobody has acted yet: " if escalated else ""

@@ -88,32 +88,43 @@ def may_hear(membership: Membership, happening: Happening) -> bool:
         return bool(Happening.objects.filter(pk=happening.pk).exists())
 
 
-def people_for(happening: Happening) -> list[Membership]:
-    """One membership of each person who may hear of it: the organisation's own people and its companies'."""
-    rows = (
-        Membership.objects.filter(
-            Q(organisation_id=happening.organisation_id) | Q(organisation__in=_companies_at(happening)),
-            person__is_active=True,
-        )
-        .select_related("person", "organisation")
-        .order_by("id")
-    )
-    found: dict[int, Membership] = {}
-    answers: dict[tuple[int, str], bool] = {}  # whoever sees a whole organisation in one role hears the same
-    for row in rows:
-        if row.person_id in found:
-            continue
-        alike = (row.organisation_id, row.role)
-        heard = answers.get(alike) if row.all_properties else may_hear(row, happening)
-        if heard is None:
-            heard = answers[alike] = may_hear(row, happening)
-        if heard:
-            found[row.person_id] = row
-    return list(found.values())
+class Listeners:
+    """Who may hear of some happenings, asked in one step: members are read once a house, not once a happening."""
+
+    def __init__(self) -> None:
+        self._members: dict[int, list[Membership]] = {}
+        self._alike: dict[tuple[int, str, str, int | None], bool] = {}
+
+    def of(self, happening: Happening) -> list[Membership]:
+        """One membership of each person who may hear of it: the organisation's own people and its companies'."""
+        house = happening.organisation_id
+        if house not in self._members:
+            self._members[house] = _members_near(house)
+        found: dict[int, Membership] = {}
+        for row in self._members[house]:
+            if row.person_id not in found and self._hears(row, happening):
+                found[row.person_id] = row
+        return list(found.values())
+
+    def _hears(self, row: Membership, happening: Happening) -> bool:
+        """Whoever sees a whole organisation in one role hears the same; a company is let in by the property."""
+        if not row.all_properties:
+            return may_hear(row, happening)
+        at = None if row.organisation_id == happening.organisation_id else happening.pk
+        alike = (row.organisation_id, row.role, happening.kind, at)
+        if alike not in self._alike:
+            self._alike[alike] = may_hear(row, happening)
+        return self._alike[alike]
 
 
-def _companies_at(happening: Happening) -> list[int]:
+def _members_near(organisation_id: int) -> list[Membership]:
+    near = Q(organisation_id=organisation_id) | Q(organisation__in=_companies_at(organisation_id))
+    rows = Membership.objects.filter(near, person__is_active=True)
+    return list(rows.select_related("person", "organisation").order_by("id"))
+
+
+def _companies_at(organisation_id: int) -> list[int]:
     """Companies with a grant in the organisation: whether it covers what happened is asked of their scope."""
     with unscoped("grants stand in the organisation that gave them"):
-        grants = AccessGrant.objects.filter(organisation_id=happening.organisation_id, revoked_at=None)
+        grants = AccessGrant.objects.filter(organisation_id=organisation_id, revoked_at=None)
         return list(grants.order_by().values_list("company_id", flat=True).distinct())

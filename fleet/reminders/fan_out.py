@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import zoneinfo
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
+from itertools import groupby
 
 from django.db import transaction
 from django.utils import timezone
@@ -11,14 +13,18 @@ from django.utils import timezone
 from fleet.estate.models import Happening, Membership, Property
 from fleet.estate.scope import unscoped
 from fleet.reminders import hooks
-from fleet.reminders.entitled import may_hear, people_for
-from fleet.reminders.models import Correspondent, EscalationRule, InboxNote, WebHook
+from fleet.reminders.entitled import Listeners, may_hear
+from fleet.reminders.models import Correspondent, Delivery, EscalationRule, InboxNote, WebHook
 from fleet.reminders.moments import after_quiet
 from fleet.reminders.outbox import ToTell, write_down
 from fleet.reminders.preferences import Own, own_preferences
 
 AT_ONCE = 50
 ESCALATES_FOR = timedelta(days=31)
+# What may come in numbers: the day on which a record is taken in, two thousand properties have safety work that is late.
+# While a mail of such a kind still waits for its person it speaks of those that follow as well (`composing.py`).
+TOGETHER = frozenset({"safety_task_missed"})
+Told = list[tuple[Happening, list[Membership]]]
 
 
 def tell_next() -> bool:
@@ -29,23 +35,50 @@ def tell_next() -> bool:
             .select_related("organisation", "property")
             .order_by("id")[:AT_ONCE]
         )
-    for row in rows:
-        tell(row)
+    listeners = Listeners()
+    for _, alike in groupby(rows, key=_together):
+        tell(list(alike), listeners)
     return len(rows) == AT_ONCE
 
 
+def _together(row: Happening) -> tuple[int, object]:
+    return (row.organisation_id, row.kind if row.kind in TOGETHER else row.pk)
+
+
 @transaction.atomic
-def tell(happening: Happening) -> bool:
-    """Write its notes, mails and calls, and that it was told: all or nothing, by one process."""
+def tell(happenings: Sequence[Happening], listeners: Listeners) -> None:
+    """Write their notes, mails and calls, and that they were told: all or nothing, by one process. Where they are
+    several, they are of one house and one kind."""
     now = timezone.now()
     with unscoped("telling each person whose own scope covers it"):
-        if not Happening.objects.filter(pk=happening.pk, told_at=None).update(told_at=now):
-            return False
-        people = people_for(happening)
-        _note(happening, people, now)
-        rows = _mails(happening, people, now, f"alert:{happening.pk}") if happening.urgent else []
-        write_down([*rows, *_calls(happening, now)])
-    return True
+        free = Happening.objects.filter(pk__in=[one.pk for one in happenings], told_at=None).order_by("pk")
+        mine = set(free.select_for_update(of=("self",)).values_list("pk", flat=True))
+        Happening.objects.filter(pk__in=mine).update(told_at=now)
+        told = [(one, listeners.of(one)) for one in happenings if one.pk in mine]
+        _note(told, now)
+        wishes = _Wishes(told)
+        waiting = _waiting(happenings[0])
+        rows: list[ToTell] = []
+        for one, people in told:
+            if one.urgent:
+                rows += wishes.mails(one, people, now, f"alert:{one.pk}", waiting)
+            rows += _calls(one, now)
+        write_down(rows)
+
+
+def _waiting(happening: Happening) -> dict[int, datetime]:
+    """For whom a mail waits that will speak of this too, and when it is due. It is held until what it says is written."""
+    if happening.kind not in TOGETHER:
+        return {}
+    rows = Delivery.objects.filter(
+        channel=Delivery.Channel.MAIL,
+        state=Delivery.State.WAITING,
+        what__startswith="alert:",
+        happening__kind=happening.kind,
+        happening__organisation_id=happening.organisation_id,
+    )
+    held = rows.select_for_update(of=("self",)).order_by("-due_at", "pk")
+    return {number: due for number, due in held.values_list("person_id", "due_at") if number}
 
 
 def _calls(happening: Happening, now: datetime) -> list[ToTell]:
@@ -67,7 +100,7 @@ def _day(happening: Happening, now: datetime) -> date:
     return now.astimezone(_zone(happening)).date()
 
 
-def _note(happening: Happening, people: list[Membership], now: datetime, escalated: bool = False) -> None:
+def _note(told: Told, now: datetime, escalated: bool = False) -> None:
     notes = [
         InboxNote(
             organisation_id=happening.organisation_id,
@@ -77,37 +110,52 @@ def _note(happening: Happening, people: list[Membership], now: datetime, escalat
             escalated=escalated,
             created_at=now,
         )
+        for happening, people in told
         for one in people
     ]
-    InboxNote.objects.bulk_create(notes, ignore_conflicts=True)
+    InboxNote.objects.bulk_create(notes, ignore_conflicts=True, batch_size=1000)
 
 
-def _mails(happening: Happening, people: list[Membership], now: datetime, what: str) -> list[ToTell]:
-    ids = [one.person_id for one in people]
-    own: Own = own_preferences(ids)
-    stopped = set(
-        Correspondent.objects.filter(person_id__in=ids, alerts_stopped_at__isnull=False).values_list(
-            "person_id", flat=True
-        )
-    )
-    zone, rows = _zone(happening), []
-    for one in people:
-        wish = own.of(one, happening.property_id)
-        if not wish.alerts_by_mail or one.person_id in stopped:
-            continue
-        due = after_quiet(now, wish.quiet_from, wish.quiet_until, zone) if wish.alerts_wait else now
-        rows.append(
-            ToTell(
-                one.organisation_id,
-                what,
-                _day(happening, now),
-                due,
-                urgent=True,
-                person_id=one.person_id,
-                happening_id=happening.pk,
+class _Wishes:
+    """How the people of some happenings want to be told, read once."""
+
+    def __init__(self, told: Told) -> None:
+        ids = {one.person_id for _, people in told for one in people}
+        self.own: Own = own_preferences(ids)
+        stopped = Correspondent.objects.filter(person_id__in=ids, alerts_stopped_at__isnull=False)
+        self.stopped = set(stopped.values_list("person_id", flat=True))
+
+    def mails(
+        self,
+        happening: Happening,
+        people: list[Membership],
+        now: datetime,
+        what: str,
+        waiting: dict[int, datetime],
+    ) -> list[ToTell]:
+        """One mail each, but for those whose waiting mail goes out in time and speaks of this too."""
+        zone, rows = _zone(happening), []
+        day = _day(happening, now)
+        for one in people:
+            wish = self.own.of(one, happening.property_id)
+            if not wish.alerts_by_mail or one.person_id in self.stopped:
+                continue
+            due = after_quiet(now, wish.quiet_from, wish.quiet_until, zone) if wish.alerts_wait else now
+            if one.person_id in waiting and waiting[one.person_id] <= due:
+                continue
+            waiting[one.person_id] = due
+            rows.append(
+                ToTell(
+                    one.organisation_id,
+                    what,
+                    day,
+                    due,
+                    urgent=True,
+                    person_id=one.person_id,
+                    happening_id=happening.pk,
+                )
             )
-        )
-    return rows
+        return rows
 
 
 def escalate_next() -> bool:
@@ -155,8 +203,9 @@ def escalate(happening: Happening, step: int, rules: list[EscalationRule]) -> bo
         if one.person_id not in found and may_hear(one, happening):
             found[one.person_id] = one
     people = list(found.values())
-    write_down(_mails(happening, people, now, f"escalation:{step}:{happening.pk}"))
-    _note(happening, people, now, escalated=True)
+    told = [(happening, people)]
+    write_down(_Wishes(told).mails(happening, people, now, f"escalation:{step}:{happening.pk}", {}))
+    _note(told, now, escalated=True)
     notes = InboxNote.objects.filter(happening=happening, person_id__in=found)
     notes.update(escalated=True, read_at=None)
     return True

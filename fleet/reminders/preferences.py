@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from django.core import signing
@@ -42,19 +42,19 @@ class Own:
     """A person's own rows, one query for many people."""
 
     rows: dict[tuple[int, int, int | None], Preference]
+    usual: dict[tuple[int, int], Preference] = field(default_factory=dict)  # where she said nothing
 
     def of(self, membership: Membership, property_id: int | None) -> Preference:
         key = (membership.person_id, membership.organisation_id)
-        return (
-            self.rows.get((*key, property_id))
-            or self.rows.get((*key, None))
-            or Preference(
+        said = self.rows.get((*key, property_id)) or self.rows.get((*key, None)) or self.usual.get(key)
+        if said is None:
+            said = self.usual[key] = Preference(
                 organisation_id=membership.organisation_id,
                 person_id=membership.person_id,
                 rhythm=RHYTHM_OF_ROLE[Role(membership.role)],
                 alerts_by_mail=membership.role != Role.VIEWER,
             )
-        )
+        return said
 
 
 def own_preferences(person_ids: Iterable[int]) -> Own:

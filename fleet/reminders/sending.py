@@ -111,8 +111,8 @@ def _begin(row: Delivery, composed: Composed) -> bool:
             raise NotToTell("This person may see nothing here any more.")
         if now.person.email != composed.sight.person.email:
             return False
-        if row.happening is not None:
-            if not any(may_hear(member, row.happening) for member in now.memberships):
+        if composed.happening is not None:
+            if not any(may_hear(member, composed.happening) for member in now.memberships):
                 raise NotToTell("She may not see this any more.")
         elif now.scope.reaches != composed.sight.scope.reaches:
             return False

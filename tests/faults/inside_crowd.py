@@ -17,16 +17,25 @@ from django import db  # noqa: E402
 from django.conf import settings  # noqa: E402
 from django.core.management import call_command  # noqa: E402
 from django.test import Client  # noqa: E402
+from django.utils import timezone  # noqa: E402
 
 from fleet.care import crews, services, visits  # noqa: E402
 from fleet.care.models import Finding, SentEntry, Task  # noqa: E402
 from fleet.care.sum_rows import DueMark  # noqa: E402
 from fleet.estate import background  # noqa: E402
 from fleet.estate.calendar import today_of  # noqa: E402
-from fleet.estate.models import Building, Membership, Organisation, Person, Property  # noqa: E402
+from fleet.estate.models import (  # noqa: E402
+    Building,
+    Happening,
+    Membership,
+    Organisation,
+    Person,
+    Property,
+)
 from fleet.estate.scope import scope_of_organisation, scoped, unscoped  # noqa: E402
 from fleet.heaters.models import Heater, ServiceRecord  # noqa: E402
 from fleet.heaters.record_sum_rows import RecordMark  # noqa: E402
+from fleet.reminders.models import Delivery  # noqa: E402
 from tests.conftest import make_heater  # noqa: E402
 from tests.faults.inside import new_people  # noqa: E402
 
@@ -116,13 +125,16 @@ def kept(*keys: str) -> dict[str, Any]:
 
 
 def at_rest() -> bool:
-    """Whether the day's own work is done and every kept sum counted."""
+    """Whether the day's own work is done, told to everybody, and every kept sum counted."""
     with unscoped("whether the day's own work is done"):
-        busy = background.Job.objects.filter(state__in=["waiting", "running"])
-        marks = (DueMark.objects, RecordMark.objects)
-        return (
-            background.Job.objects.exists() and not busy.exists() and not any(one.exists() for one in marks)
-        )
+        left: list[Any] = [
+            background.Job.objects.filter(state__in=["waiting", "running"]),
+            Happening.objects.filter(told_at=None),
+            Delivery.objects.filter(state__in=["waiting", "taken"], due_at__lte=timezone.now()),
+            DueMark.objects.all(),
+            RecordMark.objects.all(),
+        ]
+        return background.Job.objects.exists() and not any(one.exists() for one in left)
 
 
 def small_house() -> int:
