@@ -71,13 +71,14 @@ def _card(view: ApiView, heater: Heater) -> tuple[bytes, str]:
 class NoticePart(serializers.Serializer):
     language = serializers.CharField()
     heading = serializers.CharField()
+    day = serializers.CharField(help_text="As the language writes it")
     lines = serializers.ListField(child=serializers.CharField())
     translated = serializers.BooleanField(help_text="Ours, not checked by a sworn translator")
 
 
 class NoticeShown(serializers.Serializer):
     place = serializers.CharField()
-    day = serializers.CharField()
+    day = serializers.DateField()
     contact = serializers.CharField()
     parts = NoticePart(many=True)
 

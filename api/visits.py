@@ -23,8 +23,8 @@ from fleet.care import closed_work, photos, visits
 from fleet.care.models import Crew, Task, TaskPhoto, Visit
 from fleet.estate import background
 from fleet.estate.access import Need
-from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Property
+from fleet.estate.calendar import day_of, today_of
+from fleet.estate.models import Building
 from fleet.heaters.attachments import MAX_BYTES
 
 
@@ -166,7 +166,7 @@ class WorkDoneView(ApiView):
     )  # fmt: skip
     def get(self, request: Any) -> HttpResponse:
         chosen = property_asked(self)
-        today = today_of(self.caller.organisation, chosen or Property.objects.first())
+        today = day_of(self.caller.organisation, chosen)
         last: date = self.asked.get("last", today)
         first: date = min(self.asked.get("first", today - timedelta(days=30)), last)
         sums = closed_work.sums(first, last, today, [chosen.pk] if chosen else None)

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET
 
 from fleet.care import closed_work
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.calendar import day_of, today_of
+from fleet.estate.calendar import day_of
 from fleet.estate.choosing import which
 from fleet.estate.models import Organisation
 from fleet.heaters.exporting import neutralised
@@ -35,7 +35,7 @@ def done(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
     asked = which(request.GET)
     ids = asked.ids
-    today = today_of(organisation, asked.chosen) if asked.chosen else day_of(organisation)
+    today = day_of(organisation, asked.chosen)
     first = _day(request.GET.get("first", ""), today - timedelta(days=30))
     last = max(_day(request.GET.get("last", ""), today), first)
     rows = closed_work.closed_between(first, last, ids)

@@ -23,8 +23,8 @@ from fleet.care import crews, phone, phone_day, phone_photo, photos, visits
 from fleet.care.phone_reading import Unreadable, read_moment
 from fleet.care.reading import CareRefused
 from fleet.estate.access import MemberRequest, Need, page
-from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Property
+from fleet.estate.calendar import day_of, today_of
+from fleet.estate.models import Building
 from fleet.heaters.models import Attachment
 
 SCRIPTS = tuple(
@@ -95,7 +95,7 @@ def manifest(request: HttpRequest) -> HttpResponse:
 @require_GET
 def day(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
-    today = today_of(member.organisation, Property.objects.first())
+    today = day_of(member.organisation)
     mine = crews.numbers_of(member.user.pk, member.organisation.pk)
     values = phone_day.day_of(phone_day.visits_of_day(today, mine), today) | {
         "server_now": timezone.now().isoformat(),

@@ -46,7 +46,7 @@ def queue(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
     days = _horizon(request)
     asked = which(request.GET)
-    today = today_of(organisation, asked.chosen) if asked.chosen else day_of(organisation)
+    today = day_of(organisation, asked.chosen)
     counts = due_list(today, days, asked.ids)
     leaf = Paginator(cast(Any, counts), PER_LEAF).get_page(request.GET.get("page"))
     first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)

@@ -16,8 +16,8 @@ from fleet.care import visits as verbs
 from fleet.care.models import Crew, Visit
 from fleet.care.services import CareRefused
 from fleet.estate.access import MemberRequest, Need, may, needs_at, page
-from fleet.estate.calendar import today_of
-from fleet.estate.models import Building, Job, Property
+from fleet.estate.calendar import day_of, today_of
+from fleet.estate.models import Building, Job
 from fleet.estate.row_numbers import row_number
 from fleet.pages.words import how_many
 
@@ -30,7 +30,7 @@ TASKS_SPELLED_OUT = 6  # of each visit in the list; all of them stand on the vis
 @require_GET
 def visits(request: HttpRequest) -> HttpResponse:
     """The coming days, and visits of the last week that still have open tasks."""
-    today = today_of(cast(MemberRequest, request).organisation, Property.objects.first())
+    today = day_of(cast(MemberRequest, request).organisation)
     first, last = today - timedelta(days=7), today + timedelta(days=DAYS_SHOWN)
     asked = request.GET.get("building", "")
     building = (

@@ -38,6 +38,17 @@ class Item:
     high: Decimal
     by: str = ""  # '' for everything, 'kind' of heater, 'task' kind
 
+    def asked_in(self, currency: str) -> str:
+        """The unit that people are asked in: of a share, per cent."""
+        return "% a year" if self.is_share else self.unit.replace("money", currency)
+
+    @property
+    def is_share(self) -> bool:
+        return self.unit.startswith("share")
+
+    def shown(self, amount: Decimal) -> Decimal:
+        return amount * 100 if self.is_share else amount
+
 
 D = Decimal
 ITEMS: tuple[Item, ...] = (
@@ -111,16 +122,20 @@ def ensure_book(company: Organisation) -> CompanyBook:
     return book
 
 
-def read_amount(item: Item, subject: str, written: str) -> Decimal:
+def read_amount(item: Item, subject: str, written: str, currency: str) -> Decimal:
     text = written.strip().replace("$", "").replace(" ", "")
     text = text.replace(",", "") if "." in text or text.count(",") > 1 else text.replace(",", ".")
-    name = f"{item.label} {subject}".strip()
+    name = f"{item.label}, {dict(subjects_of(item)).get(subject) or subject}".removesuffix(", ")
+    in_percent = item.is_share and text.endswith("%")
     try:
-        amount = Decimal(text)
+        amount = Decimal(text.rstrip("%")) / (100 if in_percent else 1)
     except InvalidOperation:
         raise BookRefused([f"{name}: {written!r} is not a number; write for instance 95 or 0.75."]) from None
     if not amount.is_finite() or not item.low <= amount <= item.high:
-        raise BookRefused([f"{name}: {written} cannot be; {item.low:g} to {item.high:g} {item.unit} can."])
+        bounds = (
+            f"{float(item.shown(item.low)):g} to {float(item.shown(item.high)):g} {item.asked_in(currency)}"
+        )
+        raise BookRefused([f"{name}: {written} cannot be; {bounds} can."])
     return amount.quantize(Decimal("0.0001"))
 
 
@@ -135,7 +150,7 @@ def save_book(company: Organisation, written: Mapping[tuple[str, str], str], sou
     for (item, subject), text in written.items():
         if item in BY_NAME:
             try:
-                amounts[(item, subject)] = read_amount(BY_NAME[item], subject, text)
+                amounts[(item, subject)] = read_amount(BY_NAME[item], subject, text, current.currency)
             except BookRefused as refused:
                 problems += refused.problems
     if problems:

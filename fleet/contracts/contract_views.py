@@ -270,17 +270,20 @@ def change_claim(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("contracts:claims")
 
 
+def _figure(name: str, typed: str) -> tuple[tuple[str, str], str]:
+    """One field of the cost book as the verb takes it; a share is asked in per cent."""
+    item, subject = name.split("|", 1)
+    percent = item in books.BY_NAME and books.BY_NAME[item].is_share and typed.strip()
+    return (item, subject), f"{typed.rstrip('% ')} %" if percent else typed
+
+
 @page(Need.PLAN)
 def prices(request: HttpRequest) -> HttpResponse:
     """The company's own costs: what every price stands on."""
     company = company_or_404(request)
     problems: list[str] = []
     if request.method == "POST":
-        written = {
-            (name.split("|", 1)[0], name.split("|", 1)[1]): str(value)
-            for name, value in request.POST.items()
-            if "|" in name
-        }
+        written = dict(_figure(name, str(value)) for name, value in request.POST.items() if "|" in name)
         try:
             books.save_book(company, written, request.POST.get("source", "").strip())
         except books.BookRefused as refused:
@@ -303,7 +306,8 @@ def prices(request: HttpRequest) -> HttpResponse:
         ]
         for entry in entries:
             typed = request.POST.get(str(entry["name"]))
-            entry["shown"] = typed if problems and typed is not None else entry["row"].amount.normalize()
-        groups.append({"item": item, "entries": entries})
+            kept = item.shown(entry["row"].amount).normalize()
+            entry["shown"] = typed if problems and typed is not None else kept
+        groups.append({"item": item, "unit": item.asked_in(book.currency), "entries": entries})
     values = {"book": book, "groups": groups, "problems": problems}
     return render(request, "contracts/prices.html", values, status=422 if problems else 200)

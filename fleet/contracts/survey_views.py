@@ -19,10 +19,10 @@ from fleet.contracts import offers, paying, pricing, reading
 from fleet.contracts import survey as verbs
 from fleet.contracts.access_views import company_or_404
 from fleet.contracts.models import Contract, Offer, Survey, SurveyLine
-from fleet.estate import choosing
 from fleet.estate.access import Need, may, page
 from fleet.estate.calendar import today_of
-from fleet.estate.choice_fields import NamedField, TickedField, WhereForm
+from fleet.estate.choice_fields import WhereForm, some_properties
+from fleet.estate.choosing import Properties
 from fleet.estate.grants import clients_of
 from fleet.estate.models import Organisation, Property
 from fleet.estate.row_numbers import row_number
@@ -42,33 +42,20 @@ class Start:
     """The form that begins a survey of one client, with what was typed into it."""
 
     client: Organisation
-    places: list[Property]
     where: WhereForm
     sent: bool
 
     def chosen(self) -> list[int]:
-        """Ticked, or written; where they are many and none is written, all of them."""
         if self.where.problems:
             raise verbs.SurveyRefused(self.where.problems["properties"])
-        written = self.where.chosen or (self.places if self.many(self.places) else [])
-        return [row.pk for row in written]
-
-    @staticmethod
-    def many(places: list[Property]) -> bool:
-        return len(places) > choosing.MOST_LISTED
+        return [row.pk for row in self.where.chosen or []]
 
 
-def _start(client: Organisation, places: list[Property], request: HttpRequest) -> Start:
-    label = f"Properties of {client}"
-    field: NamedField | TickedField
-    if Start.many(places):
-        rows = Property.objects.filter(pk__in=[row.pk for row in places])
-        field = NamedField(rows, label=label, help_text="Left empty: all of them.", required=False)
-    else:
-        field = TickedField(places, label=label, initial=places, required=False)
+def _start(client: Organisation, rows: Properties, request: HttpRequest) -> Start:
+    field = some_properties(f"Properties of {client}", rows, all_first=True)
     sent = request.POST.get("client") == str(client.pk)
     where = WhereForm(request.POST if sent else None, "properties", field, auto_id=f"of_{client.pk}_%s")
-    return Start(client, places, where, sent)
+    return Start(client, where, sent)
 
 
 @page(Need.PLAN, clients_in_sight=True)
@@ -76,12 +63,11 @@ def surveys(request: HttpRequest) -> HttpResponse:
     """Surveys so far, and the form that begins one."""
     company = company_or_404(request)
     problem = ""
-    seen = Property.objects.in_bulk()
     opened = [
-        (client.organisation, [seen[number] for number in client.properties if number in seen])
+        (client.organisation, Property.objects.filter(pk__among=list(client.properties)))
         for client in clients_of(company)
     ]
-    starts = [_start(client, places, request) for client, places in opened if places]
+    starts = [_start(client, rows, request) for client, rows in opened if rows.exists()]
     if request.method == "POST":
         try:
             chosen = next((start.chosen() for start in starts if start.sent), [])

@@ -181,7 +181,7 @@ class ScopeMiddleware:
         if not request.user.is_authenticated:
             return None
         rows = Membership.objects.filter(person_id=request.user.pk).select_related("organisation", "person")
+        found = list(rows.order_by("id"))
+        request.may_change_organisation = len(found) > 1  # type: ignore[attr-defined]
         chosen = request.session.get("organisation_id")
-        if chosen is not None and (row := rows.filter(organisation_id=chosen).first()):
-            return row
-        return rows.order_by("id").first()
+        return next((row for row in found if row.organisation_id == chosen), found[0] if found else None)

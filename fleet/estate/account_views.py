@@ -7,7 +7,6 @@ from typing import cast
 from allauth.mfa.models import Authenticator
 from django.contrib import messages
 from django.contrib.auth import logout, update_session_auth_hash
-from django.contrib.auth.forms import PasswordChangeForm
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
@@ -18,7 +17,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from fleet.estate import privacy, sessions, throttle
 from fleet.estate.access import Need, page
 from fleet.estate.models import Membership, Person
-from fleet.estate.people_forms import EraseForm, NameForm
+from fleet.estate.people_forms import ChangePasswordForm, EraseForm, NameForm
 from fleet.estate.security_log import note_of_person
 
 
@@ -49,11 +48,11 @@ def account(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def password(request: HttpRequest) -> HttpResponse:
     person = cast(Person, request.user)
-    form = PasswordChangeForm(person, request.POST or None)
+    form = ChangePasswordForm(person, request.POST or None)
     if request.method == "POST":
         counts = throttle.counts_for(request, person.email, "password")
         if wait := throttle.take_try(counts):
-            context = {"form": PasswordChangeForm(person), "wait_seconds": wait}
+            context = {"form": ChangePasswordForm(person), "wait_seconds": wait}
             return render(request, "estate/password.html", context, status=429)
         if form.is_valid():
             throttle.give_back(counts)

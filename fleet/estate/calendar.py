@@ -17,7 +17,10 @@ def today_of(organisation: Organisation, property_: Property | None = None) -> d
     return timezone.now().astimezone(zone).date()
 
 
-def day_of(organisation: Organisation) -> date:
-    """The day of a house as a whole: its first property's (where it has none of its own, the first one's in sight)."""
-    rows = Property.objects.order_by("id")
-    return today_of(organisation, rows.filter(organisation=organisation).first() or rows.first())
+def day_of(organisation: Organisation, chosen: Property | None = None) -> date:
+    """The day at the chosen property; of a house as a whole its first property's (where it has none of its own, the
+    first one's in sight)."""
+    if chosen is None and organisation.calendar_stands_at is None:
+        rows = Property.objects.order_by("id")
+        chosen = rows.filter(organisation=organisation).first() or rows.first()
+    return today_of(organisation, chosen)

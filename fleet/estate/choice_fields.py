@@ -77,11 +77,13 @@ class NamedField(forms.CharField):
 
     widget = forms.Textarea
 
-    def __init__(self, rows: Properties, **options: Any) -> None:
+    def __init__(self, rows: Properties, all_unless_named: bool, **options: Any) -> None:
         options["label"] = f"{options['label']}, one a line"
         help_text = f"A name, or words of a name or address. {options.get('help_text', '')}"
-        super().__init__(**options | {"help_text": help_text.strip()})
-        self.rows = rows
+        if all_unless_named:
+            help_text = f"{help_text} Left empty: all of them."
+        super().__init__(**options | {"help_text": " ".join(help_text.split())})
+        self.rows, self.all_unless_named = rows, all_unless_named
 
     def prepare_value(self, value: Any) -> Any:
         return value if value is None or isinstance(value, str) else "\n".join(row.name for row in value)
@@ -89,6 +91,8 @@ class NamedField(forms.CharField):
     def clean(self, value: Any) -> list[Property]:
         lines = (" ".join(line.split()) for line in super().clean(value).splitlines())
         names = list(dict.fromkeys(line for line in lines if line))
+        if not names and self.all_unless_named:
+            return list(self.rows)
         if len(names) > MOST_NAMED:
             raise forms.ValidationError(f"{len(names):,} lines are too many; write at most {MOST_NAMED:,}.")
         exact: dict[str, list[Property]] = {}
@@ -98,13 +102,16 @@ class NamedField(forms.CharField):
         return list(dict.fromkeys(found))
 
 
-def some_properties(label: str, rows: Properties | None = None, help_text: str = "") -> forms.Field:
-    """A field that cleans to the properties chosen, which may be none."""
+def some_properties(
+    label: str, rows: Properties | None = None, help_text: str = "", all_first: bool = False
+) -> forms.Field:
+    """A field that cleans to the properties chosen, which may be none; `all_first`: all, unless the reader takes fewer."""
     found = listed(rows)
     if found is None:
         every = Property.objects.all() if rows is None else rows
-        return NamedField(every, label=label, help_text=help_text, required=False)
-    return TickedField(found, label=label, help_text=help_text, required=False)
+        return NamedField(every, all_first, label=label, help_text=help_text, required=False)
+    first = found if all_first else None
+    return TickedField(found, label=label, help_text=help_text, initial=first, required=False)
 
 
 class WhereForm(forms.Form):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
-from django.contrib.auth.forms import SetPasswordMixin
+from django.contrib.auth.forms import PasswordChangeForm, SetPasswordForm, SetPasswordMixin
 
 from fleet.estate import retention
 from fleet.estate.choice_fields import NamedField, some_properties
@@ -18,6 +18,23 @@ ROLE_WORDS = {
     "company": "Plumbing company: records and work",
     "viewer": "Viewer: reads, changes nothing",
 }
+
+
+def _twice(first: str, again: str) -> tuple[forms.CharField, forms.CharField]:
+    """A new password and the same once more, whose label says so."""
+    password, once_more = SetPasswordMixin.create_password_fields(label1=first, label2=again)
+    once_more.help_text = ""
+    return password, once_more
+
+
+class NewPasswordForm(SetPasswordForm):  # type: ignore[type-arg]
+    """After the link of a mail."""
+
+    new_password1, new_password2 = _twice("New password", "The new password once more")
+
+
+class ChangePasswordForm(PasswordChangeForm):  # type: ignore[type-arg]
+    new_password1, new_password2 = _twice("New password", "The new password once more")
 
 
 class AskForPasswordForm(forms.Form):
@@ -48,9 +65,7 @@ class JoinForm(SetPasswordMixin, forms.Form):
     name = forms.CharField(
         label="Your name", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "name"})
     )
-    password1, password2 = SetPasswordMixin.create_password_fields(
-        label1="Password", label2="The password once more"
-    )
+    password1, password2 = _twice("Password", "The password once more")
 
     def __init__(self, *args: Any, email: str, **options: Any) -> None:
         super().__init__(*args, **options)

@@ -23,7 +23,7 @@ from fleet.estate import account_mail, people, throttle
 from fleet.estate.access import Need, View, page
 from fleet.estate.models import Person
 from fleet.estate.pages_address import pages_address
-from fleet.estate.people_forms import AskForPasswordForm, JoinForm
+from fleet.estate.people_forms import AskForPasswordForm, JoinForm, NewPasswordForm
 from fleet.estate.security_log import logger, note_of_person
 
 _leave = LogoutView.as_view()
@@ -125,6 +125,7 @@ def ask_for_password(request: HttpRequest) -> HttpResponse:
 
 
 class _NewPassword(PasswordResetConfirmView):
+    form_class = NewPasswordForm
     template_name = "estate/new_password.html"
     success_url = reverse_lazy("pages:sign_in")
 

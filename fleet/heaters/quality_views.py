@@ -7,6 +7,7 @@ from typing import cast
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
 from fleet.estate.access import MemberRequest, Need, may, page
@@ -19,6 +20,7 @@ from fleet.heaters.quality_jobs import DATA_QUALITY
 
 
 @page(Need.READ)
+@never_cache
 def data_quality(request: HttpRequest) -> HttpResponse:
     organisation = cast(MemberRequest, request).organisation
     jobs = Job.objects.filter(organisation=organisation, kind=DATA_QUALITY).order_by("-id")

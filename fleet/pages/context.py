@@ -18,5 +18,6 @@ def house(request: HttpRequest) -> dict[str, Any]:
         "habit": reading.habit(),
         "organisation": membership.organisation,
         "membership": membership,
+        "may_change_organisation": getattr(request, "may_change_organisation", False),
         "needs": frozenset(need.value for need in GRANTS[membership.role]),
     }

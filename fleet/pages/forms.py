@@ -49,13 +49,35 @@ class _YesNo(forms.TypedChoiceField):
         return {True: "true", False: "false", None: ""}.get(value, value)
 
 
-def _for_column(column: Any, **options: Any) -> Any:
-    """Yes or no must keep 'not known' apart from 'no'."""
+# What an empty choice means where it does not mean that nobody knows.
+EMPTY_MEANS = {"ending": "in service"}
+
+
+def for_column(column: Any, **options: Any) -> Any:
+    """Yes or no must keep 'not known' apart from 'no'; an empty choice says in words what it means."""
     if column.get_internal_type() == "BooleanField":
         return _YesNo(
             label=options.get("label") or column.verbose_name.capitalize(), help_text=column.help_text
         )
+    if column.choices:
+        words = EMPTY_MEANS.get(column.name, "not known") if column.blank else "choose one"
+        options["choices"] = column.get_choices(
+            include_blank=column.blank or not column.has_default(), blank_choice=[("", words)]
+        )
     return column.formfield(**options)
+
+
+class PercentField(forms.FloatField):
+    """A share of the record, asked and shown in per cent."""
+
+    widget = forms.TextInput(attrs={"inputmode": "decimal"})
+
+    def prepare_value(self, value: Any) -> Any:
+        return f"{value * 100:.4g}" if isinstance(value, float) else value
+
+    def to_python(self, value: Any) -> float | None:
+        percent = super().to_python(value.rstrip("% ") if isinstance(value, str) else value)
+        return None if percent is None else percent / 100
 
 
 HEATER_LABELS = {
@@ -120,7 +142,7 @@ class HeaterForm(AsksMeasures, forms.ModelForm):
 
     class Meta:
         model = Heater
-        formfield_callback = _for_column
+        formfield_callback = for_column
         fields = ("tag", *HEATER_PLAIN)
         labels = HEATER_LABELS
 
@@ -188,7 +210,7 @@ class PositionForm(AsksMeasures, forms.ModelForm):
 
     class Meta:
         model = Position
-        formfield_callback = _for_column
+        formfield_callback = for_column
         fields = ("label", *POSITION_FIELDS)
         labels = {
             "label": "Name of the place",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import zoneinfo
 from typing import Any, ClassVar
 
@@ -11,9 +12,10 @@ from fleet.estate.models import Building, Property
 from fleet.heaters.dates import ImpreciseDate
 from fleet.heaters.models import Precision, ServiceRecord, WaterTest
 from fleet.heaters.register import BUILDING_FIELDS, PROPERTY_FIELDS
-from fleet.pages.forms import DATE_HELP, ImpreciseDateField
+from fleet.pages.forms import DATE_HELP, ImpreciseDateField, PercentField, for_column
 from fleet.pages.measure_fields import AsksMeasures
 
+MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
 Groups = tuple[tuple[str, tuple[str, ...]], ...]
 
 
@@ -78,11 +80,14 @@ class PropertyForm(RecordForm):
         fields = ("name", *PROPERTY_FIELDS)
         labels = {
             "emergency_contact": "Whom to call in an emergency",
-            "fiscal_year_start_month": "Fiscal year starts in month",
+            "fiscal_year_start_month": "Fiscal year starts in",
             "code_family": "Plumbing code followed",
             "records_since": "Every ending written down since",
         }
-        widgets = {"records_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
+        widgets = {
+            "records_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "fiscal_year_start_month": forms.Select(choices=MONTHS),
+        }
 
 
 class BuildingForm(RecordForm):
@@ -97,6 +102,7 @@ class BuildingForm(RecordForm):
             "units_served": "Homes served",
             "softened_since": "Softened water since",
         }
+        help_texts = {"units_served": ""}  # the label says it
         widgets = {"softened_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
 
 
@@ -151,10 +157,12 @@ class ServiceForm(RecordForm):
 
     class Meta:
         model = ServiceRecord
+        formfield_callback = for_column
         fields = ("kind", "done_by", "anode_left_fraction", "setpoint_f", "notes")
         labels = {
             "kind": "Work",
             "done_by": "Done by",
-            "anode_left_fraction": "Share of the anode left, 0 to 1",
+            "anode_left_fraction": "Left of the anode (%)",
             "setpoint_f": "Set to",
         }
+        field_classes = {"anode_left_fraction": PercentField}

@@ -100,7 +100,9 @@ def add_position(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("pages:position", place_services.add_position(row, values, reason).pk)
 
     form = PositionForm(request.POST or None, instance=Position())
-    return _entered(request, form, save, f"A new position in {row}", reverse("pages:building", args=[pk]))
+    return _entered(
+        request, form, save, f"A new position in {row.property}, {row}", reverse("pages:building", args=[pk])
+    )
 
 
 @page(Need.WORK)

@@ -40,9 +40,10 @@ def at_work(cast: Cast, monkeypatch: pytest.MonkeyPatch) -> Callable[[], list[st
         planner.post(reverse("care:lay_out"))
         planner.post(reverse("heaters_export:have_made"), {"format": "csv"})
         planner.post(reverse("planning:ask_check"))
+        planner.post(reverse("heaters_export:compute_data_quality"))
         with scoped(scope_of_organisation(cast.house)):
             job = Job.objects.filter(kind="lay_visits").latest("pk")
-        names = ("care:visits", "heaters_export:export", "planning:trust")
+        names = ("care:visits", "heaters_export:export", "heaters_export:data_quality", "planning:trust")
         return [run, reverse("pages:job", args=[job.pk]), *map(reverse, names)]
 
     return ask

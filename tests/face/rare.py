@@ -108,6 +108,7 @@ def _refused() -> Pages:
         yield seat, "/there-is-no-such-page/"
     yield "technician", reverse("estate:people")
     yield "technician", "/heaters/999999999/"
+    yield "owner", reverse("pages:choose_organisation")
     yield "owner", "/find/?words=H-1"
     yield "owner", "/find/?words=nothing+is+called+this"
     yield "owner", "/heaters/?words=nothing+is+called+this"

@@ -132,4 +132,5 @@ def test_the_notice_is_ready_to_be_mailed(in_house: Cast, code: str) -> None:
     reply = client.get(f"/work/visits/{visit.pk}/notice/?as=text")
     text = reply.content.decode()
     assert reply["Content-Type"].startswith("text/plain")
-    assert "2026-06-01" in text and "Duty phone 555 0100" in text and "no habrá agua caliente" in text
+    assert "Monday, 1 Jun 2026" in text and "lunes, 1 de junio de 2026" in text and "2026-06-01" not in text
+    assert "Duty phone 555 0100" in text and "no habrá agua caliente" in text

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from decimal import Decimal
 
 import pytest
 from django.test import Client
 from django.urls import reverse
 
-from fleet.contracts.models import Contract, Offer, ReceivedOffer, Survey, SurveyLine
+from fleet.contracts.models import (
+    CompanyBook,
+    CompanyPrice,
+    Contract,
+    Offer,
+    ReceivedOffer,
+    Survey,
+    SurveyLine,
+)
 from fleet.estate.background import work_off
 from fleet.estate.models import AccessGrant, Membership, Organisation, Person
 from fleet.estate.scope import Level, scope_of_organisation, scoped
@@ -131,11 +140,22 @@ def test_the_cost_book_keeps_versions_and_says_what_is_wrong(cast: Cast, ready: 
     assert "-3 cannot be" in wrong.content.decode()
     assert client.post(address, {"labour_hour|": "112.5", "source": "wages of 2026"}).status_code == 302
     with scoped(scope_of_organisation(ready.company)):
-        from fleet.contracts.models import CompanyBook, CompanyPrice
-
         assert CompanyBook.objects.count() == 2
         row = CompanyPrice.objects.filter(item="labour_hour").latest("id")
         assert (str(row.amount.normalize()), row.status, row.source) == ("112.5", "entered", "wages of 2026")
+
+
+def test_the_cost_book_asks_shares_in_per_cent_and_keeps_them_as_shares(cast: Cast, ready: Trade) -> None:
+    client = cast.client(ready.boss)
+    address = reverse("contracts:prices")
+    wrong = client.post(address, {"growth_mean|": "40"}).content.decode()
+    assert "40 % cannot be; 0 to 30 % a year can" in wrong and 'value="40"' in wrong
+    assert client.post(address, {"growth_mean|": "2.5"}).status_code == 302
+    with scoped(scope_of_organisation(ready.company)):
+        kept = CompanyPrice.objects.filter(item="growth_mean").latest("id")
+        assert kept.amount == Decimal("0.025")
+    page = client.get(address).content.decode()
+    assert 'value="2.5"' in page and "USD an hour" in page
 
 
 def test_a_survey_is_worked_out_from_the_register(cast: Cast, ready: Trade) -> None:

@@ -13,7 +13,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from fleet.estate.access import Need
 from fleet.estate.history import record_change
-from fleet.estate.models import Property
+from fleet.estate.models import Membership, Property
 from tests.conftest import Cast, make_heater
 
 READ_PAGES = ["portfolio", "properties", "heaters", "history", "choose_organisation", "ages_picture"]
@@ -143,6 +143,15 @@ def test_choosing_an_organisation_one_does_not_belong_to_is_a_404(cast: Cast) ->
     address = reverse("pages:choose_organisation")
     assert client.post(address, {"organisation": cast.other_house.pk}).status_code == 404
     assert client.post(address, {"organisation": cast.house.pk}).status_code == 302
+
+
+def test_who_belongs_to_one_organisation_is_offered_no_other(cast: Cast) -> None:
+    client, address = cast.client(cast.owner), reverse("pages:choose_organisation")
+    assert f'href="{address}"' not in client.get("/").content.decode()
+    Membership.objects.create(organisation=cast.other_house, person=cast.owner, role="viewer")
+    assert f'href="{address}"' in client.get("/").content.decode()
+    client.post(address, {"organisation": cast.other_house.pk})
+    assert cast.other_house.name in client.get("/").content.decode()
 
 
 def test_the_heater_list_is_filtered_ordered_and_cut_into_leaves(in_house: Cast) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Any
 
@@ -96,6 +97,30 @@ def test_past_work_is_entered_corrected_and_never_of_the_future(in_house: Cast) 
     assert ServiceRecord.objects.count() == 1
 
 
+def test_what_is_left_of_an_anode_is_asked_in_per_cent_and_kept_as_a_share(in_house: Cast) -> None:
+    values = {"kind": "anode_inspected", "done": "2020-02-29", "anode_left_fraction": "35 %"}
+    assert post(in_house, "technician", "add_service", in_house.heater.pk, values).status_code == 302
+    row = ServiceRecord.objects.get()
+    assert row.anode_left_fraction == 0.35
+    shown = in_house.client(in_house.planner).get(reverse("pages:edit_service", args=[row.pk]))
+    assert 'name="anode_left_fraction" value="35"' in shown.content.decode()
+
+
+def test_an_empty_choice_says_in_words_what_it_means(in_house: Cast) -> None:
+    client, heater = in_house.client(in_house.owner), in_house.heater
+    for name, number, said in (
+        ("add_service", heater.pk, ["choose one"]),
+        ("edit_heater", heater.pk, ["in service", "not known"]),
+        ("edit_position", heater.position_id, ["not known"]),
+        ("add_property", None, ["not known"]),
+    ):
+        address = reverse(f"pages:{name}", args=[] if number is None else [number])
+        page = client.get(address).content.decode()
+        assert "-----" not in page
+        for words in said:
+            assert re.search(rf'<option value=""[^>]*>{words}</option>', page), (name, words)
+
+
 def test_a_technician_changes_no_property_and_nobody_changes_another_house(in_house: Cast) -> None:
     assert post(in_house, "technician", "edit_property", in_house.property.pk, PROPERTY).status_code == 403
     foreign = in_house.foreign_heater.position.building
@@ -111,7 +136,7 @@ def test_a_new_property_is_offered_the_clock_and_fiscal_year_of_the_last(in_hous
     post(in_house, "owner", "add_property", None, PROPERTY)
     shown = in_house.client(in_house.owner).get(reverse("pages:add_property")).content.decode()
     assert '<option value="America/Denver" selected>' in shown
-    assert 'name="fiscal_year_start_month" value="7"' in shown
+    assert '<option value="7" selected>July</option>' in shown
 
 
 def test_a_position_says_how_long_its_heater_has_served(in_house: Cast) -> None:
