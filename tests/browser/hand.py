@@ -27,6 +27,7 @@ class Hand:
     def choose(self, name: str, words: str) -> None:
         """In a list: by typing its first letters, as keyboards do."""
         field = self.page.get_by_label(name, exact=True).first
+        field.wait_for()
         if self.way == "keyboard":
             self._tab_to(field, "")
             self.page.keyboard.type(words)
