@@ -60,13 +60,13 @@ class CancelRunView(ApiView):
 
 
 def _plan(run: ForecastRun, grouping: str) -> Row:
-    if not run.result:
+    if not run.in_brief:
         raise Problem("not-now", f"This forecast is {run.get_state_display()} and has no plan.")
     tables = selectors.plan_tables(run)
     if grouping == "portfolio":
         groups = [tables.total]
     else:
-        groups = tables.own_years if grouping == "property_own_years" else tables.by(grouping)
+        groups = tables.own_years() if grouping == "property_own_years" else tables.by(grouping)
     return {
         "run_id": run.pk,
         "as_of": run.as_of,
@@ -120,7 +120,7 @@ class PlanFileView(ApiView):
     )  # fmt: skip
     def get(self, request: Any, file_format: str) -> HttpResponse:
         run = selectors.latest_run(self.caller.organisation.pk)
-        if run is None or not run.result or file_format not in ("csv", "xlsx"):
+        if run is None or not run.in_brief or file_format not in ("csv", "xlsx"):
             raise Http404
         tables = selectors.plan_tables(run)
         name = f"plan-{run.as_of}.{file_format}"

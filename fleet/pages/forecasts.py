@@ -14,6 +14,7 @@ from fleet.care.due_list import OVERDUE, due_list
 from fleet.estate.models import Building
 from fleet.pages import words
 from fleet.planning import selectors as planning
+from fleet.planning import table_rows
 from fleet.planning.models import ForecastRun, HeaterOutlook
 
 MOST_BUILDINGS = 100  # of those with due work; all of them stand on the page of the work
@@ -58,18 +59,23 @@ def latest_run(organisation_id: int) -> ForecastRun | None:
 
 def years(run: ForecastRun | None, grouping: str = "total", key: Any = "") -> list[Year]:
     """Cost in each fiscal year of a run: of the portfolio, or of one property, building or kind."""
-    if run is None or not run.result:
+    if run is None or not run.in_brief:
         return []
-    calendar, groups = run.result["years"], run.result["groups"].get(grouping, [])
-    if grouping == "property":
-        # A property whose fiscal year starts in another month than the portfolio's has years of its own.
-        own = next((row for row in run.result["own_years"] if row["key"] == key), None)
-        calendar = own["calendar"] if own else calendar
-        groups = [own] if own else groups
-    rows: list[dict[str, Any]] = next((group["years"] for group in groups if group["key"] == key), [])
-    if not rows and run.result.get("left_out"):
-        calendar, rows = _of_part(run, grouping, key)
+    calendar = run.in_brief["years"]
+    if grouping == "total":
+        rows = run.in_brief["groups"]["total"][0]["years"]
+    else:
+        calendar, rows = _of_group(run, calendar, grouping, key)
     return [_year(str(period["label"]), row) for period, row in zip(calendar, rows, strict=False)]
+
+
+def _of_group(run: ForecastRun, calendar: list[Any], grouping: str, key: Any) -> tuple[list[Any], list[Any]]:
+    # A property whose fiscal year starts in another month than the portfolio's has years of its own.
+    if grouping == "property" and (own := table_rows.own_years_of(run, [key])):
+        return own[key]["calendar"], own[key]["years"]
+    if found := table_rows.tables_of(run, grouping, [key]):
+        return calendar, found[key]["years"]
+    return _of_part(run, grouping, key) if run.in_brief.get("left_out") else (calendar, [])
 
 
 def _of_part(run: ForecastRun, grouping: str, key: Any) -> tuple[list[Any], list[dict[str, Any]]]:
@@ -77,7 +83,7 @@ def _of_part(run: ForecastRun, grouping: str, key: Any) -> tuple[list[Any], list
     from fleet.estate.models import Building
     from fleet.planning.parts import tables_of
 
-    calendar: list[Any] = (run.result or {})["years"]
+    calendar: list[Any] = run.in_brief["years"]
     place = key
     if grouping == "building":
         place = Building.objects.filter(pk=key).values_list("property_id", flat=True).first()
@@ -106,10 +112,9 @@ def _year(period: str, row: dict[str, Any]) -> Year:
 
 def so_far(run: ForecastRun | None) -> list[dict[str, Any]]:
     """Money spent by the end of each fiscal year, of the whole portfolio, from the run's own joint paths."""
-    if run is None or not run.result:
+    if run is None or not run.in_brief:
         return []
-    groups: list[dict[str, Any]] = run.result["groups"].get("total", [])
-    rows: list[dict[str, Any]] = groups[0]["years"] if groups else []
+    rows: list[dict[str, Any]] = run.in_brief["groups"]["total"][0]["years"]
     names = ("expected", "p10", "p90")
     return [
         {
@@ -117,7 +122,7 @@ def so_far(run: ForecastRun | None) -> list[dict[str, Any]]:
             "order": order,
             **{name: float(row["cost_so_far"][name]) for name in names},
         }
-        for order, (period, row) in enumerate(zip(run.result["years"], rows, strict=False))
+        for order, (period, row) in enumerate(zip(run.in_brief["years"], rows, strict=False))
     ]
 
 

@@ -10,7 +10,8 @@ from django.db.models import Q
 
 from fleet.estate.scope import ScopedModel
 
-__all__ = ["CapitalLine", "CapitalPlan"]
+__all__ = ["UNREAD", "CapitalLine", "CapitalPlan"]
+UNREAD = ("run__result", "run__diagnostics")  # megabytes of a large fleet that no page of a plan shows
 
 
 class CapitalPlan(ScopedModel):

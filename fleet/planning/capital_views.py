@@ -15,7 +15,7 @@ from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.pages import charts
 from fleet.planning import capital as _verbs
 from fleet.planning import capital_files, capital_words, making, plan_charts, selectors
-from fleet.planning.capital_rows import CapitalPlan
+from fleet.planning.capital_rows import UNREAD, CapitalPlan
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 FIELDS = {
@@ -107,7 +107,7 @@ def capital(request: HttpRequest) -> HttpResponse:
         "run": run,
         "problem": problem,
         "fields": [(name, *FIELDS[name][::2], typed[name], name in LONG_FIELDS) for name in FIELDS],
-        "plans": CapitalPlan.objects.select_related("run").defer("result")[:10],
+        "plans": CapitalPlan.objects.select_related("run").defer("result", *UNREAD)[:10],
         "may_plan": may(request, Need.PLAN),
     }
     return render(request, "planning/capital.html", context, status=422 if problem else 200)
@@ -117,7 +117,7 @@ def capital(request: HttpRequest) -> HttpResponse:
 @require_GET
 @never_cache
 def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job"), pk=pk)
+    plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job").defer(*UNREAD), pk=pk)
     context: dict[str, Any] = {
         "plan": plan,
         "currency": capital_words.currency_of(plan),
@@ -152,7 +152,9 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
-    plan = get_object_or_404(CapitalPlan.objects.select_related("run"), pk=pk, state=CapitalPlan.State.DONE)
+    plan = get_object_or_404(
+        CapitalPlan.objects.select_related("run").defer(*UNREAD), pk=pk, state=CapitalPlan.State.DONE
+    )
     if file_format == "xlsx":
         response = HttpResponse(capital_files.workbook(plan), content_type=XLSX)
     elif file_format == "csv":
@@ -164,7 +166,7 @@ def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
 
 
 def _done(pk: int) -> CapitalPlan:
-    rows = CapitalPlan.objects.select_related("run")
+    rows = CapitalPlan.objects.select_related("run").defer(*UNREAD)
     return cast(CapitalPlan, get_object_or_404(rows, pk=pk, state=CapitalPlan.State.DONE))
 
 

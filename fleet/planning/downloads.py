@@ -53,7 +53,7 @@ HEATER_HEADINGS = (
 def year_rows(plan: selectors.PlanTables) -> Iterator[list[Any]]:
     """Every year of every grouping; the rows of each grouping sum to those of the portfolio, to the cent."""
     groupings = [("portfolio", [plan.total])] + [(name, plan.by(name)) for name in selectors.GROUPINGS]
-    groupings.append(("property, own fiscal year", plan.own_years))
+    groupings.append(("property, own fiscal year", plan.own_years()))
     for grouping, tables in groupings:
         for table in tables:
             for year in table.years:

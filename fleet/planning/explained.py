@@ -22,7 +22,7 @@ def how_sure(run: ForecastRun) -> list[str]:
 
 
 def _spread_words(run: ForecastRun) -> list[str]:
-    spread = (run.result or {}).get("spread")
+    spread = run.in_brief.get("spread")
     if not spread or not any(spread.values()):
         return []
     return [

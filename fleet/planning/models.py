@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import F, Q
 
-from fleet.estate.scope import Level, ScopedModel
+from fleet.estate.scope import Level, ScopedManager, ScopedModel, ScopedQuerySet
 from fleet.heaters.models import Kind
 from fleet.planning import shipped_prices
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
@@ -19,6 +20,7 @@ from fleet.planning.prior_rows import PriorEntry
 from fleet.planning.report_rows import PlanReport, SharedLink
 from fleet.planning.review_rows import PlanReview
 from fleet.planning.successor_rows import SuccessorRule
+from fleet.planning.table_rows import RunTable
 from fleet.planning.trust_rows import TrustCheck
 
 __all__ = [
@@ -33,6 +35,7 @@ __all__ = [
     "PlanReport",
     "PlanReview",
     "PriorEntry",
+    "RunTable",
     "SharedLink",
     "SuccessorRule",
     "TrustCheck",
@@ -161,6 +164,13 @@ class CostItem(ScopedModel):
         return ITEM_OF[self.item].words if self.item in ITEM_OF else self.item
 
 
+class ForecastRuns(ScopedManager):
+    """A large fleet's result is megabytes: read where it is asked for, and by nobody else."""
+
+    def get_queryset(self) -> ScopedQuerySet:
+        return super().get_queryset().defer("result")
+
+
 class ForecastRun(ScopedModel):
     """One computed forecast of a whole organisation: its inputs' digest, assumptions, seed and result."""
 
@@ -182,11 +192,15 @@ class ForecastRun(ScopedModel):
     state = models.CharField(max_length=10, choices=State.choices, default=State.WAITING)
     error = models.TextField(blank=True)
     result = models.JSONField(null=True, encoder=DjangoJSONEncoder)
+    overall = models.JSONField(
+        null=True, encoder=DjangoJSONEncoder, help_text="The result without the tables of its groups"
+    )
     diagnostics = models.JSONField(null=True, encoder=DjangoJSONEncoder)
     cost_book = models.ForeignKey(CostBook, null=True, on_delete=models.SET_NULL, related_name="+")
     job = models.ForeignKey("estate.Job", null=True, on_delete=models.SET_NULL, related_name="+")
     created_at = models.DateTimeField(auto_now_add=True)
     finished_at = models.DateTimeField(null=True)
+    objects = ForecastRuns()
 
     class Meta:
         ordering = ["-id"]
@@ -198,6 +212,11 @@ class ForecastRun(ScopedModel):
 
     def __str__(self) -> str:
         return f"forecast of {self.as_of}"
+
+    @property
+    def in_brief(self) -> dict[str, Any]:
+        """What it says of all properties together; empty while it has no result."""
+        return self.overall or self.result or {}
 
 
 class HeaterOutlook(ScopedModel):

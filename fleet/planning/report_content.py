@@ -81,7 +81,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
         if first
         else "No heater is worth replacing before it fails."
     )
-    spread = (plan.run.result or {}).get("spread") or {}
+    spread = plan.run.in_brief.get("spread") or {}
     known = (
         f"Of that spread {_percent(spread['parameters'])} comes from lifetimes that longer records would show better, "
         f"{_percent(spread['chance'])} from chance and {_percent(spread['prices'])} from the growth of prices."

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.estate.access import Need, may, page
 from fleet.estate.pages_address import pages_address
 from fleet.planning import capital_words, reports
-from fleet.planning.capital_rows import CapitalPlan
+from fleet.planning.capital_rows import UNREAD, CapitalPlan
 from fleet.planning.report_rows import PlanReport, SharedLink
 
 FILES = {
@@ -39,7 +39,8 @@ def ask(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 @never_cache
 def report(request: HttpRequest, pk: int) -> HttpResponse:
-    row = get_object_or_404(PlanReport.objects.select_related("plan__run", "job").defer("pdf", "xlsx"), pk=pk)
+    unread = ("pdf", "xlsx", *(f"plan__{name}" for name in UNREAD))
+    row = get_object_or_404(PlanReport.objects.select_related("plan__run", "job").defer(*unread), pk=pk)
     context = {
         "report": row,
         "currency": capital_words.currency_of(row.plan),

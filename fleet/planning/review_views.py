@@ -14,7 +14,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.row_numbers import row_number
 from fleet.planning import reviews as _verbs
 from fleet.planning.capital import CapitalRefused, caps_by_name
-from fleet.planning.capital_rows import CapitalPlan
+from fleet.planning.capital_rows import UNREAD, CapitalPlan
 from fleet.planning.models import PlanReview
 
 
@@ -42,7 +42,7 @@ def reviews(request: HttpRequest) -> HttpResponse:
             messages.error(request, str(refusal))
             return redirect("planning:reviews")
         return redirect("planning:review", review.pk)
-    plans = CapitalPlan.objects.filter(state=CapitalPlan.State.DONE).select_related("run")[:20]
+    plans = CapitalPlan.objects.filter(state=CapitalPlan.State.DONE).select_related("run").defer(*UNREAD)[:20]
     context = {
         "reviews": PlanReview.objects.defer("content"),
         "years": [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -11,10 +11,12 @@ from typing import Any
 
 from fleet.estate.models import Building, Property
 from fleet.heaters.models import Kind
+from fleet.planning import table_rows
 from fleet.planning.models import ForecastRun, HeaterOutlook
+from fleet.planning.table_rows import GROUPINGS
 
+__all__ = ["GROUPINGS", "GroupTable", "PlanTables", "latest_run", "plan_tables", "ranked"]
 QUANTILES = ("p10", "p50", "p80", "p90")
-GROUPINGS = ("property", "building", "kind")
 
 
 @dataclass(frozen=True)
@@ -71,17 +73,45 @@ class GroupTable:
 
 @dataclass(frozen=True)
 class PlanTables:
+    """Every table of a finished run, each read out when it is asked for."""
+
     run: ForecastRun
-    currency: str
-    total: GroupTable
-    by_property: list[GroupTable]
-    by_building: list[GroupTable]
-    by_kind: list[GroupTable]
-    own_years: list[GroupTable]
+
+    @property
+    def currency(self) -> str:
+        return str(self.run.assumptions.get("currency", "USD"))
+
+    @cached_property
+    def calendar(self) -> list[Calendar]:
+        return [_calendar_row(row) for row in self.run.in_brief["years"]]
+
+    @cached_property
+    def total(self) -> GroupTable:
+        [row] = self.run.in_brief["groups"]["total"]
+        return GroupTable("", "all properties", row["years"], self.calendar)
+
+    def order(self, grouping: str) -> list[tuple[Any, str]]:
+        """Key and name of each listed group, the costliest first."""
+        costs = table_rows.costs_of(self.run, grouping)
+        names = _names(grouping, costs)
+        return sorted(names.items(), key=lambda one: (-costs[one[0]], one[1]))
+
+    def some(self, grouping: str, groups: Sequence[tuple[Any, str]]) -> list[GroupTable]:
+        rows = table_rows.tables_of(self.run, grouping, [key for key, _ in groups])
+        return [GroupTable(key, name, rows[key]["years"], self.calendar) for key, name in groups]
 
     def by(self, grouping: str) -> list[GroupTable]:
-        tables: list[GroupTable] = getattr(self, f"by_{grouping}")
-        return tables
+        rows, groups = table_rows.tables_of(self.run, grouping), self.order(grouping)
+        return [GroupTable(key, name, rows[key]["years"], self.calendar) for key, name in groups]
+
+    def own_years(self, keys: Collection[int] | None = None) -> list[GroupTable]:
+        """Of all properties or some, those whose fiscal year starts in another month than the portfolio's."""
+        rows = table_rows.own_years_of(self.run, keys)
+        names = _names("property", rows)
+        return [
+            GroupTable(key, names[key], row["years"], [_calendar_row(year) for year in row["calendar"]])
+            for key, row in sorted(rows.items(), key=lambda one: (one[1]["fiscal_start_month"], one[0]))
+        ]
 
 
 def latest_run(organisation_id: int) -> ForecastRun | None:
@@ -89,7 +119,7 @@ def latest_run(organisation_id: int) -> ForecastRun | None:
     return (
         ForecastRun.objects.filter(organisation_id=organisation_id, state=ForecastRun.State.DONE)
         .select_related("cost_book")
-        .defer("result", "diagnostics")  # megabytes of a large fleet; read where they are asked for
+        .defer("diagnostics")
         .order_by("-as_of", "-id")
         .first()
     )
@@ -104,11 +134,9 @@ def open_runs(organisation_id: int) -> Iterable[ForecastRun]:
 
 
 def recent_runs(organisation_id: int, count: int = 10) -> Iterable[ForecastRun]:
-    rows: Iterable[ForecastRun] = (
-        ForecastRun.objects.filter(organisation_id=organisation_id)
-        .select_related("job")
-        .defer("result")[:count]
-    )
+    rows: Iterable[ForecastRun] = ForecastRun.objects.filter(organisation_id=organisation_id).select_related(
+        "job"
+    )[:count]
     return rows
 
 
@@ -118,43 +146,25 @@ def ranked(run: ForecastRun) -> Any:
 
 
 def plan_tables(run: ForecastRun) -> PlanTables:
-    """Every table of a finished run, with names instead of numbers; a removed building keeps its number."""
-    if not run.result:
+    if not run.in_brief:
         raise ValueError("This run has no result.")
-    result = run.result
-    calendar = [_calendar_row(row) for row in result["years"]]
-    names = _names(result["groups"])
-
-    def tables(grouping: str) -> list[GroupTable]:
-        return [_table(row, names[grouping], calendar) for row in result["groups"][grouping]]
-
-    own = [
-        _table(row, names["property"], [_calendar_row(year) for year in row["calendar"]])
-        for row in result["own_years"]
-    ]
-    by = {name: sorted(tables(name), key=lambda table: (-table.total_cost, table.name)) for name in GROUPINGS}
-    currency = run.assumptions.get("currency", "USD")
-    return PlanTables(run, currency, tables("total")[0], by["property"], by["building"], by["kind"], own)
+    return PlanTables(run)
 
 
-def _names(groups: dict[str, list[dict[str, Any]]]) -> dict[str, dict[Any, str]]:
-    keys = [row["key"] for row in groups["building"]]
-    buildings = Building.objects.filter(pk__in=keys).values_list("pk", "property__name", "name")
-    return {
-        "total": {"": "all properties"},
-        "property": dict(Property.objects.values_list("pk", "name")),
-        "building": {pk: f"{property_}, {name}" for pk, property_, name in buildings},
-        "kind": {value: str(label) for value, label in Kind.choices},
-    }
+def _names(grouping: str, keys: Collection[Any]) -> dict[Any, str]:
+    """Names instead of numbers; a removed building keeps its number."""
+    if grouping == "kind":
+        found = {value: str(label) for value, label in Kind.choices}
+    elif grouping == "property":
+        found = dict(Property.objects.filter(pk__among=keys).values_list("pk", "name"))
+    else:
+        rows = Building.objects.filter(pk__among=keys).values_list("pk", "property__name", "name")
+        found = {pk: f"{property_}, {name}" for pk, property_, name in rows}
+    return {key: found.get(key, f"no longer on record ({key})") for key in keys}
 
 
 def _calendar_row(row: dict[str, Any]) -> Calendar:
     return row["label"], date.fromisoformat(row["start"]), date.fromisoformat(row["last_day"]), row["whole"]
-
-
-def _table(row: dict[str, Any], names: dict[Any, str], calendar: list[Calendar]) -> GroupTable:
-    name = names.get(row["key"], f"no longer on record ({row['key']})")
-    return GroupTable(row["key"], name, row["years"], calendar)
 
 
 def _figures(row: dict[str, str]) -> Figures:

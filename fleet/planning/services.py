@@ -26,6 +26,7 @@ from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
 from fleet.planning.outlook_rows import COLUMNS, RANKED_BY, outlook_rows
 from fleet.planning.prices import CostBookRefused
 from fleet.planning.successors import successor_words
+from fleet.planning.table_rows import keep_tables
 
 __all__ = [
     "CostBookRefused",
@@ -205,6 +206,7 @@ def _make_of_parts(
             result_digest=digest(plan, results),
             assumptions=made,
             result=plan,
+            overall=keep_tables(run, plan),
             diagnostics=(run.diagnostics or {}) | {"inputs_known": known},
         )
     report(1.0, "Done")
@@ -241,5 +243,6 @@ def _store(run: ForecastRun, answer: Any, inputs_digest: str, assumptions: dict[
         result_digest=digest(answer.plan, [row[RANKED_BY] for row in rows]),
         assumptions=assumptions,
         result=answer.plan,
+        overall=keep_tables(run, answer.plan),
         diagnostics=answer.diagnostics,
     )

@@ -62,16 +62,19 @@ def grouped(request: HttpRequest, grouping: str) -> HttpResponse:
     if grouping not in selectors.GROUPINGS:
         raise Http404
     found = _plan(request)
-    leaf = Paginator(found.by(grouping), 10).get_page(request.GET.get("page"))
-    own = {table.key: table for table in found.own_years} if grouping == "property" else {}
+    leaf = Paginator(found.order(grouping), 10).get_page(request.GET.get("page"))
+    shown = found.some(grouping, list(leaf))
+    own = {}
+    if grouping == "property":
+        own = {table.key: table for table in found.own_years([table.key for table in shown])}
     context = {
         "plan": found,
         "run": found.run,
         "grouping": grouping,
         "leaf": leaf,
-        "tables": [(table, own.get(table.key)) for table in leaf],
+        "tables": [(table, own.get(table.key)) for table in shown],
         "groupings": selectors.GROUPINGS,
-        "left_out": (found.run.result or {}).get("left_out", {}).get(grouping, 0),
+        "left_out": found.run.in_brief.get("left_out", {}).get(grouping, 0),
     }
     return render(request, "planning/grouped.html", context)
 

@@ -1,0 +1,100 @@
+"""A forecast's tables one by one, beside its whole result: a page reads the few that it shows.
+
+A run made before they were kept apart has no `overall`; its whole result is read in their place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from decimal import Decimal
+from typing import Any
+
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import models
+
+from fleet.estate.scope import ScopedModel
+
+GROUPINGS = ("property", "building", "kind")
+Row = dict[str, Any]  # a group as a run's result holds it: `key`, `years`
+
+
+class RunTable(ScopedModel):
+    """The years of one property, building or kind in one run, as they stand in the run's result."""
+
+    run = models.ForeignKey(  # the index of `one_table_a_group` begins with it
+        "planning.ForecastRun", on_delete=models.CASCADE, related_name="tables", db_index=False
+    )
+    grouping = models.CharField(max_length=10)
+    key = models.CharField(max_length=30, help_text="Number of the property or building, or the kind")
+    cost = models.DecimalField(max_digits=16, decimal_places=2, help_text="Expected, over all years")
+    years = models.JSONField(encoder=DjangoJSONEncoder)
+    own_years = models.JSONField(
+        null=True,
+        encoder=DjangoJSONEncoder,
+        help_text="Of a property whose fiscal year starts in another month than the portfolio's",
+    )
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.UniqueConstraint(fields=["run", "grouping", "key"], name="one_table_a_group")]
+
+    def __str__(self) -> str:
+        return f"{self.grouping} {self.key} in forecast {self.run_id}"
+
+
+def keep_tables(run: Any, plan: Row) -> Row:
+    """Write a plan's tables apart, in the caller's transaction; the rest of it, for the run's own row."""
+    own = {row["key"]: row for row in plan["own_years"]}
+    RunTable.objects.filter(run=run).delete()
+    RunTable.objects.bulk_create(
+        RunTable(
+            organisation_id=run.organisation_id,
+            run=run,
+            grouping=grouping,
+            key=row["key"],
+            cost=row["years"][-1]["cost_so_far"]["expected"],
+            years=row["years"],
+            own_years=own.get(row["key"]) if grouping == "property" else None,
+        )
+        for grouping in GROUPINGS
+        for row in plan["groups"][grouping]
+    )
+    rest = {name: value for name, value in plan.items() if name not in ("groups", "own_years")}
+    return rest | {"groups": {"total": plan["groups"]["total"]}}
+
+
+def costs_of(run: Any, grouping: str) -> dict[Any, Decimal]:
+    """What each listed group costs over all years, by its key."""
+    if run.overall is None:
+        rows = run.result["groups"][grouping]
+        return {row["key"]: Decimal(row["years"][-1]["cost_so_far"]["expected"]) for row in rows}
+    found = RunTable.objects.filter(run=run, grouping=grouping).values_list("key", "cost")
+    return {_key(grouping, key): cost for key, cost in found}
+
+
+def tables_of(run: Any, grouping: str, keys: Collection[Any] | None = None) -> dict[Any, Row]:
+    """Groups with their years, all that are listed or some of them, by key."""
+    if run.overall is None:
+        rows = run.result["groups"].get(grouping, [])
+        return {row["key"]: row for row in rows if keys is None or row["key"] in keys}
+    found = RunTable.objects.filter(run=run, grouping=grouping)
+    if keys is not None:
+        found = found.filter(key__in=[str(key) for key in keys])
+    return {
+        _key(grouping, key): {"key": _key(grouping, key), "years": years}
+        for key, years in found.values_list("key", "years")
+    }
+
+
+def own_years_of(run: Any, keys: Collection[int] | None = None) -> dict[int, Row]:
+    """Properties that have years of their own, with these and their calendar, by number."""
+    if run.overall is None:
+        return {row["key"]: row for row in run.result["own_years"] if keys is None or row["key"] in keys}
+    found = RunTable.objects.filter(run=run, grouping="property", own_years__isnull=False)
+    if keys is not None:
+        found = found.filter(key__in=[str(key) for key in keys])
+    return {row["key"]: row for row in found.values_list("own_years", flat=True)}
+
+
+def _key(grouping: str, written: str) -> Any:
+    return written if grouping == "kind" else int(written)
