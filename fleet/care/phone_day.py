@@ -15,7 +15,6 @@ from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.licences import Offers
 from fleet.care.models import Finding, Label, Task, UnsafeFinding, Visit
 from fleet.care.phone import record_value
-from fleet.care.priority import Priority
 from fleet.care.risks import priorities
 from fleet.care.shut_off import shut_off_steps
 from fleet.care.templatetags.care import finding_label, finding_value
@@ -46,7 +45,8 @@ def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
     for task in tasks:
         by_visit[task.visit_id].append(task)
     used = sorted({task.kind for task in tasks})
-    shown = in_order(shown, by_visit, surroundings.priorities)
+    order = {task.pk: surroundings.priorities[task.pk].order for task in tasks}
+    shown = in_order(shown, {number: min(order[one.pk] for one in some) for number, some in by_visit.items()})
     rows = [_visit(visit, by_visit[visit.pk], surroundings, today) for visit in shown]
     return {
         "today": today.isoformat(),
@@ -58,22 +58,17 @@ def day_of(visits: Iterable[Visit], today: date) -> dict[str, Any]:
     }
 
 
-def in_order(
-    visits: Iterable[Visit], by_visit: Mapping[int | None, list[Task]], found: Mapping[int, Priority]
-) -> list[Visit]:
-    """The order of the day's buildings: as set by hand, else the most pressing property first, its buildings together."""
+def in_order(visits: Iterable[Visit], best: Mapping[int | None, tuple[int, float]]) -> list[Visit]:
+    """The order of the day's buildings: as set by hand, else the most pressing property first, its buildings together.
+
+    `best` is the order of the most pressing task of each visit that has an open one.
+    """
     rows = list(visits)
-    last = Priority(9, 0.0, "")
-    best = {
-        row.pk: min(
-            (found[task.pk] for task in by_visit.get(row.pk, [])), key=lambda one: one.order, default=last
-        )
-        for row in rows
-    }
+    last = (9, 0.0)
     by_property: dict[int, tuple[int, float]] = {}
     for row in rows:
         number = row.building.property_id
-        by_property[number] = min(by_property.get(number, last.order), best[row.pk].order)
+        by_property[number] = min(by_property.get(number, last), best.get(row.pk, last))
     return sorted(
         rows,
         key=lambda row: (
@@ -82,7 +77,7 @@ def in_order(
             row.place_in_day or 0,
             by_property[row.building.property_id],
             row.building.property.name,
-            best[row.pk].order,
+            best.get(row.pk, last),
             row.building.name,
         ),
     )

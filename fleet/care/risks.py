@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from datetime import date
 from functools import cache
+from typing import NamedTuple
 
 from fleet.care.models import Task
 from fleet.care.priority import ASSUMED_EXTRA, Priority, Risk, chance_within_a_year, priority
@@ -26,20 +27,38 @@ def _published() -> dict[str, tuple[float, float]]:
     }
 
 
-def _by_age(heater: Heater, today: date) -> Risk | None:
+class Standing(NamedTuple):
+    """What of a heater its risk is told from."""
+
+    pk: int
+    organisation_id: int
+    kind: str
+    installed_earliest: date | None
+    made_earliest: date | None
+    currency: str
+
+
+def standings(heater_ids: Iterable[int]) -> list[Standing]:
+    rows = Heater.objects.filter(pk__in=set(heater_ids)).order_by()
+    return [
+        Standing(*row)
+        for row in rows.values_list(*Standing._fields[:-1], "position__building__property__currency")
+    ]
+
+
+def _by_age(heater: Standing, today: date) -> Risk | None:
     if heater.kind not in _published():
         return None
     median, shape = _published()[heater.kind]
     start = heater.installed_earliest or heater.made_earliest
     age = max((today - start).days / 365.25, 0.0) if start else median / 2
-    currency = heater.position.building.property.currency
-    words = f"published lifetimes by kind and age; the {ASSUMED_EXTRA:,.0f} {currency} a surprise costs more is assumed"
+    words = f"published lifetimes by kind and age; the {ASSUMED_EXTRA:,.0f} {heater.currency} a surprise costs more is assumed"
     if start is None:
         words = f"age assumed {age:.0f} years; {words}"
-    return Risk(chance_within_a_year(age, median, shape), ASSUMED_EXTRA, words, currency)
+    return Risk(chance_within_a_year(age, median, shape), ASSUMED_EXTRA, words, heater.currency)
 
 
-def risks_of(heaters: Iterable[Heater], today: date) -> dict[int, Risk]:
+def risks_of(heaters: Iterable[Standing], today: date) -> dict[int, Risk]:
     rows = {heater.pk: heater for heater in heaters}
     found: dict[int, Risk] = {}
     for organisation_id in {heater.organisation_id for heater in rows.values()}:
@@ -51,13 +70,12 @@ def risks_of(heaters: Iterable[Heater], today: date) -> dict[int, Risk]:
         )
         if run is None:
             continue
-        outlooks = HeaterOutlook.objects.filter(run_id=run[0], heater_id__in=list(rows)).values_list(
+        outlooks = HeaterOutlook.objects.filter(run_id=run[0], heater_id__in=list(rows)).order_by()
+        for heater_id, chance, planned, emergency in outlooks.values_list(
             "heater_id", "p_fail_12_months", "planned_cost", "emergency_cost"
-        )
-        for heater_id, chance, planned, emergency in outlooks:
-            currency = rows[heater_id].position.building.property.currency
+        ):
             extra = max(float(emergency - planned), 0.0)
-            found[heater_id] = Risk(chance, extra, f"forecast of {say(run[1])}", currency)
+            found[heater_id] = Risk(chance, extra, f"forecast of {say(run[1])}", rows[heater_id].currency)
     for number, heater in rows.items():
         if number not in found and (guess := _by_age(heater, today)) is not None:
             found[number] = guess
@@ -67,10 +85,16 @@ def risks_of(heaters: Iterable[Heater], today: date) -> dict[int, Risk]:
 def priorities(tasks: Iterable[Task], today: date) -> dict[int, Priority]:
     """Each task's priority with its reason. The tasks come with their heaters."""
     rows = list(tasks)
-    risks = risks_of((task.heater for task in rows), today)
+    heaters = {task.heater_id: task.heater for task in rows}
+    risks = risks_of((_standing(heater) for heater in heaters.values()), today)
     return {
         task.pk: priority(
             task.task_kind, task.due_on, task.window_days, task.promised_by, today, risks.get(task.heater_id)
         )
         for task in rows
     }
+
+
+def _standing(heater: Heater) -> Standing:
+    known = (getattr(heater, name) for name in Standing._fields[:-1])
+    return Standing(*known, currency=heater.position.building.property.currency)

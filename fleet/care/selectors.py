@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Prefetch, QuerySet, Window, prefetch_related_objects
+from django.db.models import Exists, OuterRef, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from fleet.care import due_sums
-from fleet.care.kinds import WORKERS, TaskKind, task_kinds
+from fleet.care.kinds import WORKERS, TaskKind
 from fleet.care.models import CareSetting, SentEntry, Task, UnsafeFinding, Visit
 from fleet.estate.models import Building
-from fleet.heaters.models import Heater
 
 
 @dataclass
@@ -187,19 +186,6 @@ def visits_between(first: date, last: date, building_id: int | None = None) -> Q
         rows = rows.filter(building_id=building_id)
     rows = rows.select_related("building__property", "team")
     return rows.order_by("day", "building__property__name", "building__name", "crew")
-
-
-def with_open_tasks(visits: Iterable[Visit]) -> list[Visit]:
-    """Visits with their open tasks as `open_tasks`. Each heater and place is read once, however many tasks it has."""
-    rows = list(visits)
-    tasks = Task.objects.filter(state="open", kind__in=list(task_kinds())).order_by("heater_id", "due_on")
-    prefetch_related_objects(rows, Prefetch("tasks", tasks, to_attr="open_tasks"))
-    found: list[Task] = [task for row in rows for task in row.open_tasks]  # type: ignore[attr-defined]
-    heaters = Heater.objects.select_related("position__building__property")
-    by_number = heaters.in_bulk({task.heater_id for task in found})
-    for task in found:
-        task.heater = by_number[task.heater_id]
-    return rows
 
 
 def minutes_without_hot_water(visit: Visit) -> int:

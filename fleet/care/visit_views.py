@@ -39,7 +39,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     rows = selectors.visits_between(first, last, building.pk if building else None)
     leaf = Paginator(rows, PER_LEAF).get_page(request.GET.get("page"))
     values = {
-        "days": crew_days.by_day(selectors.with_open_tasks(leaf), today, TASKS_SPELLED_OUT),
+        "days": crew_days.by_day(leaf, today, TASKS_SPELLED_OUT),
         "leaf": leaf,
         "first": first,
         "last": last,
@@ -58,7 +58,7 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
     rows = Visit.objects.select_related("building__property__organisation", "team")
     row: Visit = get_object_or_404(rows, pk=pk)
     place = row.building.property
-    [day] = crew_days.by_day(selectors.with_open_tasks([row]), today_of(place.organisation, place))
+    [day] = crew_days.by_day([row], today_of(place.organisation, place))
     values = {"visit": row, "day": day, "row": day.visits[0], "needs": needs_at(request, place)}
     return render(request, "care/visit.html", values | {"crews": Crew.objects.all()})
 

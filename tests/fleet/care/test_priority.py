@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fleet.care import services
 from fleet.care.kinds import task_kinds
 from fleet.care.models import Task
-from fleet.care.priority import Risk, chance_within_a_year, priority
+from fleet.care.priority import Risk, chance_within_a_year, order_of, priority
 from fleet.care.risks import priorities
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast
@@ -63,6 +63,21 @@ def test_a_promise_near_goes_before_other_work() -> None:
     rich = priority(KINDS["anode_renewal"], TODAY, 30, None, TODAY, Risk(1, 1e6, "x"))
     assert near.order < rich.order
     assert near.why == "Promised by 4 Jun 2026"
+
+
+@given(
+    st.sampled_from(sorted(KINDS)),
+    st.integers(-900, 900),
+    st.one_of(st.none(), st.integers(-30, 30)),
+    st.one_of(st.none(), st.floats(0, 1)),
+)
+def test_what_is_only_put_in_order_stands_where_what_is_told_stands(
+    code: str, late: int, promised: int | None, chance: float | None
+) -> None:
+    by = TODAY + timedelta(days=promised) if promised is not None else None
+    risk = Risk(chance, 900, "x") if chance is not None else None
+    asked = (KINDS[code], TODAY - timedelta(days=late), 30, by, TODAY, risk)
+    assert order_of(*asked) == priority(*asked).order
 
 
 @given(st.floats(0, 60), st.floats(2, 40), st.floats(1, 8))
