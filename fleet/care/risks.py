@@ -96,5 +96,11 @@ def priorities(tasks: Iterable[Task], today: date) -> dict[int, Priority]:
 
 
 def _standing(heater: Heater) -> Standing:
-    known = (getattr(heater, name) for name in Standing._fields[:-1])
-    return Standing(*known, currency=heater.position.building.property.currency)
+    return Standing(
+        heater.pk,
+        heater.organisation_id,
+        heater.kind,
+        heater.installed_earliest,
+        heater.made_earliest,
+        heater.position.building.property.currency,
+    )

@@ -23,6 +23,7 @@ from fleet.estate.models import Job
 from fleet.estate.scope import unscoped
 from fleet.heaters import record_sums, scanner
 from fleet.operating import conditions, worker_signs
+from fleet.pages import trigrams
 from fleet.pages.words import how_many
 
 GOOD, DOUBTFUL, BAD = "good", "doubtful", "bad"
@@ -149,6 +150,11 @@ def _tables() -> Iterator[Finding]:
         words = "The guard against two heaters in one place at one time is gone."
         mend = "Restore it: the statements stand in heaters/migrations, 0002_no_overlap.py and 0006_no_overlap_of_new.py."
         yield Finding("tables", BAD, words, mend)
+    if gone := trigrams.missing(connection):
+        names = ", ".join(one.name for one in gone)
+        words = f"A part of a word is looked for in every row, since an index is missing: {names}."
+        mend = "Have a role that may do so run `CREATE EXTENSION pg_trgm` in this database, then run `manage.py migrate`."
+        yield Finding("tables", DOUBTFUL, words, mend)
 
 
 def _kept_sums() -> Iterator[Finding]:

@@ -62,16 +62,6 @@ FIELDS = (
 )
 
 
-SOUGHT = (
-    "tag",
-    "position__label",
-    "position__building__name",
-    "position__building__property__name",
-    "serial_number",
-    "model_number",
-)
-
-
 @dataclass(frozen=True)
 class Asked:
     """What a query string asks for; whatever it cannot mean is left at its usual value."""
@@ -129,7 +119,7 @@ def rows(asked: Asked, run: ForecastRun | None, today: date) -> Any:
         found = found.filter(kind=asked.kind)
     if asked.age_from is not None:
         found = found.filter(installed_latest__lte=_years_before(today, asked.age_from))
-    found = found.filter(selectors.meeting(asked.words.split()[:6], *SOUGHT))
+    found = found.filter(selectors.heaters_meeting(asked.words.split()[:6]))
     of_run = Q(outlooks__run_id=run.pk if run else None)
     found = found.annotate(look=FilteredRelation("outlooks", condition=of_run))
     if asked.chance_from is not None:

@@ -15,7 +15,7 @@ from fleet.care.models import Finding, Label
 from fleet.estate.models import Building, Membership, Organisation, Position, Property
 from fleet.heaters.models import Heater
 from fleet.pages import words
-from fleet.pages.selectors import meeting
+from fleet.pages.selectors import heaters_meeting, meeting, places_meeting
 
 FEW = 8
 
@@ -61,18 +61,7 @@ def exactly(text: str) -> int | None:
 
 
 def _heaters(text: str, sought: list[str]) -> Group:
-    rows = Heater.objects.filter(
-        meeting(
-            sought,
-            "tag",
-            "serial_number",
-            "model_number",
-            "position__label",
-            "position__building__name",
-            "position__building__property__name",
-        )
-        | Q(pk__in=Label.objects.filter(code__iexact=text).values("heater_id"))
-    )
+    rows = Heater.objects.filter(heaters_meeting(sought))
     exact = Case(
         When(Q(tag__iexact=text) | Q(serial_number__iexact=text), then=Value(0)),
         When(tag__istartswith=text, then=Value(1)),
@@ -110,9 +99,7 @@ def _places(sought: list[str]) -> Group:
             )
         )
     fields_of_place = ("label", "room", "building__name", "building__property__name")
-    for row in Position.objects.filter(meeting(sought, *fields_of_place)).values("id", *fields_of_place)[
-        :FEW
-    ]:
+    for row in Position.objects.filter(places_meeting(sought)).values("id", *fields_of_place)[:FEW]:
         where = f"{row['building__property__name']}, {row['building__name']}"
         shown.append(Found(f"Place {row['label']}", where, reverse("pages:position", args=[row["id"]])))
     return Group("Places", shown[: 2 * FEW])

@@ -19,9 +19,12 @@ from django.utils import timezone
 from fleet.care.due_list import PRESSING
 from fleet.care.models import DueMark, DueSum, Task
 from fleet.estate import background
-from fleet.estate.models import HistoryEntry, Job, Organisation
+from fleet.estate.bulk_rows import new_ids, write_rows
+from fleet.estate.models import HistoryEntry, Job, Organisation, Position
 from fleet.heaters.models import Heater, ServiceRecord
 from fleet.heaters.register import NOT_PLAIN
+from fleet.pages import trigrams
+from fleet.pages.selectors import heaters_meeting, places_meeting
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from fleet.reminders.models import Delivery
 from tests.conftest import Cast, make_heater
@@ -48,12 +51,34 @@ def among_much_work(cast: Cast) -> QuerySet[ServiceRecord]:
     return ServiceRecord.objects.all()
 
 
+def among_many(cast: Cast, rows: Callable[[], QuerySet[Any]]) -> QuerySet[Any]:
+    """The same for heaters and their places."""
+    house, places = cast.house.pk, new_ids(Position, 20_000)
+    labelled = [(number, house, cast.building.pk, f"Place {number}") for number in places]
+    write_rows(Position, ("id", "organisation_id", "building_id", "label"), labelled)
+    tagged = [(house, number, f"Q-{number}", "heat_pump") for number in places]
+    write_rows(Heater, ("organisation_id", "position_id", "tag", "kind"), tagged)
+    with connection.cursor() as cursor:
+        for index in trigrams.INDEXES:
+            cursor.execute("SELECT gin_clean_pending_list(%s)", [index.name])
+            cursor.execute(f"ANALYZE {index.table}")
+    return rows()
+
+
 HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "the next due job": (
         lambda cast: Job.objects.filter(background.due_rows(timezone.now())).order_by("run_after", "id")[:20],
         "estate_job",
     ),
     "a heater by its tag": (lambda cast: Heater.objects.filter(tag__iexact="h-1"), "heater_by_tag"),
+    "heaters by a part of a word": (
+        lambda cast: among_many(cast, lambda: Heater.objects.filter(heaters_meeting(["rt-of"]))),
+        "heater_by_part_of_word",
+    ),
+    "places by a part of a word": (
+        lambda cast: among_many(cast, lambda: Position.objects.filter(places_meeting(["rt-of"]))),
+        "position_by_part_of_word",
+    ),
     "heaters whose tag is no plain word": (
         lambda cast: Heater.objects.filter(tag__regex=NOT_PLAIN),
         "heater_by_tag_not_plain",
