@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.apps import apps
 from django.db import IntegrityError, connection, transaction
-from django.db.models import Q
+from django.db.models import F, Q
 
-from api.models import ChangedRow, ChangeFeed
-from fleet.estate.scope import Scope, current_scope, unscoped
+from api.feed_triggers import WATCHED
+from api.models import ChangedRow, ChangedSpan, ChangeFeed
+from fleet.estate.scope import Scope, ScopedModel, current_scope, unscoped
 
 AT_A_TIME = 20_000
+OF_A_SPAN = 5_000  # its rows are held while they are written down
+SPANS = 100  # looked at in one answer at most
 
 
 class FeedReplaced(ValueError):
@@ -37,14 +41,53 @@ def settle(feed: ChangeFeed) -> tuple[ChangeFeed, bool]:
     a transaction holds is skipped, not waited for.
     """
     with unscoped("places are given out for a whole organisation, whoever reads"):
-        if not ChangedRow.objects.filter(organisation_id=feed.organisation_id, place=None).exists():
+        waiting = ChangedRow.objects.filter(organisation_id=feed.organisation_id, place=None)
+        spans = ChangedSpan.objects.filter(organisation_id=feed.organisation_id).order_by("pk")
+        if not waiting.exists() and not spans.exists():
             return feed, False
         with transaction.atomic():
             feed = ChangeFeed.objects.select_for_update().get(pk=feed.pk)
+            if not waiting.exists():
+                written = 0
+                for span in list(spans[:SPANS]):
+                    written += _write_down(span)
+                    if written >= OF_A_SPAN:
+                        break
             count = _give_out(feed.organisation_id, feed.last_place)
             feed.last_place += count
             ChangeFeed.objects.filter(pk=feed.pk).update(last_place=feed.last_place)
-        return feed, count == AT_A_TIME
+            return feed, count == AT_A_TIME or spans.exclude(first_id=F("last_id")).exists()
+
+
+def _write_down(span: ChangedSpan) -> int:
+    """Make single changes of the first rows of a span, and say of how many. A row that somebody holds is not waited
+    for, nor forgotten (who holds it may leave it as it was): it becomes a span of one."""
+    table = next(watched.table for watched in WATCHED if watched.kind == span.kind)
+    model = next(model for model in apps.get_models() if model._meta.db_table == table)
+    assert issubclass(model, ScopedModel) and model.property_path
+    here = model.objects.filter(
+        organisation_id=span.organisation_id, pk__gte=span.first_id, pk__lte=span.last_id
+    ).order_by("pk")
+    numbers = list(here.values_list("pk", flat=True)[:OF_A_SPAN])
+    free = here.filter(pk__in=numbers).select_for_update(skip_locked=True, of=("self",), no_key=True)
+    places = dict(free.values_list("pk", model.property_path))
+    ChangedRow.objects.bulk_create(
+        (
+            ChangedRow(organisation_id=span.organisation_id, property_id=place, kind=span.kind, row_id=number)
+            for number, place in places.items()
+        ),
+        ignore_conflicts=True,
+    )
+    held = [number for number in numbers if number not in places]
+    ChangedSpan.objects.bulk_create(
+        ChangedSpan(organisation_id=span.organisation_id, kind=span.kind, first_id=number, last_id=number)
+        for number in held
+    )
+    if len(numbers) < OF_A_SPAN:
+        span.delete()
+    else:
+        ChangedSpan.objects.filter(pk=span.pk).update(first_id=numbers[-1] + 1)
+    return len(places)
 
 
 def _give_out(organisation_id: int, last: int) -> int:

@@ -20,6 +20,8 @@ class Watched:
     table: str
     key: str
     place: str = "{key}"
+    # Comes by the hundred thousand and never moves to another property: very many at once are written down as a span.
+    in_spans: bool = False
 
     def property(self, key: str) -> str:
         found = self.place.format(key=key)
@@ -31,11 +33,10 @@ WATCHED = (
     Watched("buildings", "estate_building", "property_id"),
     Watched("positions", "estate_position", "building_id", OF_BUILDING),
     Watched("heaters", "heaters_heater", "position_id", OF_POSITION),
-    Watched("service_records", "heaters_servicerecord", "heater_id", OF_HEATER),
+    Watched("service_records", "heaters_servicerecord", "heater_id", OF_HEATER, in_spans=True),
     Watched("water_tests", "heaters_watertest", "property_id"),
     Watched("visits", "care_visit", "building_id", OF_BUILDING),
-    # By the hundred thousand: the shortest road to its property.
-    Watched("tasks", "care_task", "building_id", OF_BUILDING),
+    Watched("tasks", "care_task", "building_id", OF_BUILDING, in_spans=True),
     Watched("findings", "care_finding", "heater_id", OF_HEATER),
     Watched("unsafe_findings", "care_unsafefinding", "heater_id", OF_HEATER),
 )
@@ -50,7 +51,13 @@ _AGAIN = """ON CONFLICT (kind, row_id) DO UPDATE SET gone = excluded.gone, place
 # looking for each, which is half of what the feed costs.
 _NEVER_SEEN = (
     "IF EXISTS (SELECT FROM api_changedrow c WHERE c.kind = '{kind}' AND c.row_id BETWEEN "
-    "(SELECT min(id) FROM touched) AND (SELECT max(id) FROM touched)) THEN {again} ELSE {plain}; END IF;"
+    "(SELECT min(id) FROM touched) AND (SELECT max(id) FROM touched)) THEN {again} {span}ELSE {plain}; END IF;"
+)
+VERY_MANY = 500
+_AS_SPAN = (
+    "ELSIF (SELECT count(*) FROM touched) > {many} THEN "
+    "INSERT INTO api_changedspan (organisation_id, kind, first_id, last_id) "
+    "SELECT organisation_id, '{kind}', min(id), max(id) FROM touched GROUP BY organisation_id; "
 )
 EVENTS = (("insert", "NEW", False), ("update", "NEW", False), ("delete", "OLD", True))
 
@@ -90,7 +97,8 @@ def _statements(vendor: str, watched: Watched, event: str, row: str, gone: bool)
     plain = _of_touched(watched, gone)
     body = f"{plain} {_AGAIN};"
     if event == "insert":
-        body = _NEVER_SEEN.format(kind=watched.kind, plain=plain, again=body)
+        span = _AS_SPAN.format(kind=watched.kind, many=VERY_MANY) if watched.in_spans else ""
+        body = _NEVER_SEEN.format(kind=watched.kind, plain=plain, again=body, span=span)
     return [
         f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN {body} RETURN NULL; END $$",
         f"DROP TRIGGER IF EXISTS {name} ON {watched.table}",

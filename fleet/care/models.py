@@ -116,7 +116,13 @@ class Task(ScopedModel):
 
     property_path = "building__property"
     opened_at = Level.WORK
-    heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="tasks")
+    # Without indexes of their own: others begin with these columns, and tasks come by the hundred thousand.
+    organisation = models.ForeignKey(
+        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_index=False
+    )
+    heater = models.ForeignKey(
+        "heaters.Heater", on_delete=models.CASCADE, related_name="tasks", db_index=False
+    )
     # Its heater's building, kept here as well: the queue's sums are then read from one index. A place never moves.
     building = models.ForeignKey("estate.Building", on_delete=models.CASCADE, related_name="+")
     kind = models.CharField(max_length=40)
@@ -138,11 +144,14 @@ class Task(ScopedModel):
     missed_on = models.DateField(
         null=True, blank=True, help_text="The day on which a missed safety task was announced"
     )
-    visit = models.ForeignKey(Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="tasks")
+    visit = models.ForeignKey(
+        Visit, null=True, blank=True, on_delete=models.SET_NULL, related_name="tasks", db_index=False
+    )
 
     class Meta:
         ordering = ["due_on", "id"]
         indexes = [
+            models.Index(fields=["visit"], condition=Q(visit__isnull=False), name="task_of_a_visit"),
             models.Index(fields=["organisation", "state", "due_on"]),
             models.Index(
                 fields=["organisation", "closed_on"],

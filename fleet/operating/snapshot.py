@@ -30,6 +30,7 @@ LEFT_OUT = frozenset(
     {
         "sessions.session",
         "api.changedrow",
+        "api.changedspan",
         "api.changefeed",
         "care.duesum",
         "care.duemark",

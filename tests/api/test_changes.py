@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from datetime import date, timedelta
+from threading import Event
 from typing import Any
 from uuid import uuid4
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from api.feed_triggers import install
+from api.feed_triggers import VERY_MANY, install
 from api.models import ChangedRow
 from fleet.estate.models import Building, Membership, Position, Property
 from fleet.estate.scope import unscoped
@@ -101,6 +104,45 @@ def test_a_row_under_a_number_that_was_used_before_is_told_like_any_other(api: A
         ServiceRecord.objects.bulk_create([ServiceRecord(pk=number + 60, **values)])
     told = sorted((one["id"], one["gone"]) for one in copy.catch_up())
     assert told == [(one, False) for one in sorted([*numbers, number + 60])]
+
+
+def _very_many(cast: Cast, count: int = VERY_MANY + 1) -> list[int]:
+    days = [date(2000, 1, 1) + timedelta(days=number) for number in range(count)]
+    with unscoped("test"):
+        rows = ServiceRecord.objects.bulk_create(
+            ServiceRecord(
+                organisation=cast.house, heater=cast.heater, kind="flush", done_earliest=day, done_latest=day
+            )
+            for day in days
+        )
+    return [row.pk for row in rows]
+
+
+def test_very_many_at_once_are_told_one_by_one(api: Api, cast: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Among them one that changed and one that went before anybody read."""
+    monkeypatch.setattr("api.feed.OF_A_SPAN", 200)
+    copy = Copy(api)
+    copy.catch_up()
+    numbers = _very_many(cast)
+    with unscoped("test"):
+        ServiceRecord.objects.filter(pk=numbers[3]).update(notes="changed")
+        ServiceRecord.objects.filter(pk=numbers[5]).delete()
+        written = ChangedRow.objects.filter(kind="service_records").count()
+    assert written == (2 if connection.vendor == "postgresql" else len(numbers))
+    copy.catch_up()
+    there = {number for kind, number in copy.rows if kind == "service_records"}
+    assert there == set(numbers) - {numbers[5]}
+    assert copy.rows["service_records", numbers[3]]["notes"] == "changed"
+    assert copy.catch_up() == []
+
+
+def test_very_many_of_another_house_are_not_told(api: Api, cast: Cast) -> None:
+    copy, theirs = Copy(api), Copy(Api(token_for(cast.outsider)))
+    _very_many(cast)
+    theirs.catch_up()
+    assert not [kind for kind, _ in theirs.rows if kind == "service_records"]
+    copy.catch_up()
+    assert len([kind for kind, _ in copy.rows if kind == "service_records"]) == VERY_MANY + 1
 
 
 def test_a_deleted_property_takes_its_rows_out_of_the_copy(api: Api, cast: Cast) -> None:
@@ -196,3 +238,35 @@ def test_the_list_of_changes_does_not_grow_with_their_number(api: Api, cast: Cas
         for number in range(20):
             Heater.objects.filter(pk=cast.heater.pk).update(notes=str(number))
         assert ChangedRow.objects.count() == before
+
+
+@pytest.mark.services
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
+@pytest.mark.django_db(transaction=True)
+def test_a_row_that_somebody_holds_is_told_when_it_is_let_go(cast: Cast) -> None:
+    """Nobody waits for who holds it; and since she leaves it as it was, no change of hers will tell of it."""
+    copy = Copy(Api(token_for(cast.owner)))
+    copy.catch_up()
+    numbers = _very_many(cast)
+    told, held = Event(), Event()
+
+    def hold() -> None:
+        try:
+            with unscoped("test"), transaction.atomic():
+                ServiceRecord.objects.filter(pk__in=numbers[7:9]).update(notes="not to stay")
+                held.set()
+                assert told.wait(60)
+                transaction.set_rollback(True)
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(1) as pool:
+        holding = pool.submit(hold)
+        assert held.wait(60)
+        copy.catch_up()
+        before = {number for kind, number in copy.rows if kind == "service_records"}
+        told.set()
+        holding.result()
+    assert before == set(numbers) - set(numbers[7:9])
+    copy.catch_up()
+    assert {number for kind, number in copy.rows if kind == "service_records"} == set(numbers)
