@@ -31,7 +31,7 @@ class Watched:
 WATCHED = (
     Watched("properties", "estate_property", "id"),
     Watched("buildings", "estate_building", "property_id"),
-    Watched("positions", "estate_position", "building_id", OF_BUILDING),
+    Watched("positions", "estate_position", "building_id", OF_BUILDING, in_spans=True),
     Watched("heaters", "heaters_heater", "position_id", OF_POSITION),
     Watched("service_records", "heaters_servicerecord", "heater_id", OF_HEATER, in_spans=True),
     Watched("water_tests", "heaters_watertest", "property_id"),

@@ -152,6 +152,7 @@ class Task(ScopedModel):
         ordering = ["due_on", "id"]
         indexes = [
             models.Index(fields=["visit"], condition=Q(visit__isnull=False), name="task_of_a_visit"),
+            models.Index(fields=["organisation", "id"], name="task_by_house"),
             models.Index(fields=["organisation", "state", "due_on"]),
             models.Index(
                 fields=["organisation", "closed_on"],

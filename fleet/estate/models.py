@@ -194,6 +194,9 @@ class Position(ScopedModel):
         UNFINISHED = "unfinished", "unfinished space"
         FINISHED = "finished", "finished, occupied space"
 
+    organisation = models.ForeignKey(  # the index by house begins with it
+        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_index=False
+    )
     building = models.ForeignKey(  # the index of `position_label_once` begins with it
         Building, on_delete=models.CASCADE, related_name="positions", db_index=False
     )
@@ -222,6 +225,7 @@ class Position(ScopedModel):
 
     class Meta:
         ordering = ["building__property__name", "building__name", "label"]
+        indexes = [models.Index(fields=["organisation", "id"], name="position_by_house")]
         constraints = [
             models.UniqueConstraint(fields=["building", "label"], name="position_label_once"),
             models.CheckConstraint(

@@ -154,6 +154,8 @@ class Heater(ScopedModel):
     class Meta:
         ordering = ["id"]
         indexes = [
+            # A list of one house, among many, does not go through the others'.
+            models.Index(fields=["organisation", "id"], name="heater_by_house"),
             models.Index(fields=["organisation", "ending", "kind"]),
             # Tags and serial numbers are looked up whatever their case.
             models.Index("organisation", Upper("tag"), name="heater_by_tag"),
@@ -212,6 +214,9 @@ class ServiceRecord(ScopedModel):
 
     property_path = "heater__position__building__property"
     opened_at = Level.SURVEY
+    organisation = models.ForeignKey(  # the index by house begins with it
+        "estate.Organisation", on_delete=models.CASCADE, related_name="+", db_index=False
+    )
     heater = models.ForeignKey(  # the index of `same_work_once_a_day` begins with it
         Heater, on_delete=models.CASCADE, related_name="services", db_index=False
     )
@@ -227,6 +232,7 @@ class ServiceRecord(ScopedModel):
 
     class Meta:
         ordering = ["-done_latest", "-id"]
+        indexes = [models.Index(fields=["organisation", "id"], name="service_by_house")]
         constraints = [
             models.UniqueConstraint(
                 fields=["heater", "kind", "done_earliest", "done_latest"], name="same_work_once_a_day"

@@ -21,6 +21,7 @@ from fleet.care.models import DueMark, DueSum, Task
 from fleet.estate import background
 from fleet.estate.bulk_rows import new_ids, write_rows
 from fleet.estate.models import HistoryEntry, Job, Organisation, Position
+from fleet.estate.scope import unscoped
 from fleet.heaters.models import Heater, ServiceRecord
 from fleet.heaters.register import NOT_PLAIN
 from fleet.pages import trigrams
@@ -65,12 +66,23 @@ def among_many(cast: Cast, rows: Callable[[], QuerySet[Any]]) -> QuerySet[Any]:
     return rows()
 
 
+def two_houses(cast: Cast) -> QuerySet[Heater]:
+    """The heaters of another house came first: a list of ours must not go through them, nor a look-up through ours."""
+    with unscoped("the other house's heaters"):
+        for number in range(60):
+            make_heater(cast.foreign_heater.organisation, tag=f"B-{number + 2}")
+    for number in range(60):
+        make_heater(cast.house, tag=f"H-{number + 2}", serial_number=f"S-{number + 2}")
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE heaters_heater")
+    return Heater.objects.filter(organisation=cast.house)
+
+
 HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "the next due job": (
         lambda cast: Job.objects.filter(background.due_rows(timezone.now())).order_by("run_after", "id")[:20],
         "estate_job",
     ),
-    "a heater by its tag": (lambda cast: Heater.objects.filter(tag__iexact="h-1"), "heater_by_tag"),
     "heaters by a part of a word": (
         lambda cast: among_many(cast, lambda: Heater.objects.filter(heaters_meeting(["rt-of"]))),
         "heater_by_part_of_word",
@@ -79,12 +91,17 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
         lambda cast: among_many(cast, lambda: Position.objects.filter(places_meeting(["rt-of"]))),
         "position_by_part_of_word",
     ),
+    "a list of one house's heaters": (
+        lambda cast: two_houses(cast).order_by("id"),
+        "heater_by_house",
+    ),
+    "a heater by its tag": (lambda cast: two_houses(cast).filter(tag__iexact="h-1"), "heater_by_tag"),
     "heaters whose tag is no plain word": (
-        lambda cast: Heater.objects.filter(tag__regex=NOT_PLAIN),
+        lambda cast: two_houses(cast).filter(tag__regex=NOT_PLAIN),
         "heater_by_tag_not_plain",
     ),
     "a heater by its serial number": (
-        lambda cast: Heater.objects.filter(serial_number__iexact="s-1"),
+        lambda cast: two_houses(cast).filter(serial_number__iexact="s-1"),
         "heater_by_serial",
     ),
     "the list of heaters likeliest to fail": (
