@@ -129,7 +129,7 @@ def _age(heater: _Heater, amount: float) -> str:
 
 def _building(heater: _Heater, amount: float) -> str:
     count = heater.failures_in_building
-    on_record = f" ({count} failure{'' if count == 1 else 's'} on record)"
+    on_record = f" ({count or 'no'} failure{'' if count == 1 else 's'} on record)"
     if amount > 0:
         return "heaters in this building have failed sooner than elsewhere" + on_record
     return "heaters in this building have lasted longer than elsewhere" + on_record

@@ -68,7 +68,7 @@ def priority(
         f"avoids about {risk.currency} {per_hour:,.0f} of loss per crew hour ({100 * risk.chance:.0f} % chance of failing within a year, "
         f"{risk.source})"
     )
-    short = f"avoids about {risk.currency} {per_hour:,.0f} an hour"
+    short = f"an hour of this work avoids about {risk.currency} {per_hour:,.0f} of loss"
     return Priority(group, per_hour, _sentence(words, money), _sentence(words, short))
 
 

@@ -224,7 +224,7 @@ def _first_round(kind: TaskKind, facts: Facts, since: date) -> Decision:
     due = since + timedelta(days=offset)
     order = "Safety work goes first" if pressing else "After the safety work"
     age = "age not known" if facts.started_on is None else f"{years} years old on {say(since)}"
-    why = f"No record: first round due {say(due)}. {order}, older heaters before younger ({age})."
+    why = f"No record of it. {order}, and older heaters before younger ones ({age})."
     return Decision(kind.code, due, "no_record", why)
 
 

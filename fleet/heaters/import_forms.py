@@ -45,6 +45,8 @@ KIND_LABELS = {
     "water": "water tests",
     "properties": "properties",
 }
+# What a heading says beside its name is a unit or an order of the day; of these columns it is neither.
+IN_WORDS = frozenset({"property", "building", "position", "address", "room", "floor", "tag", "kind", "notes"})
 FILLERS = ("mg_l", "us_cm", "_c", "_in", "has_")
 
 
@@ -95,6 +97,9 @@ def _choices(kind: SheetKind, written: str) -> list[Choice]:
             for hint in hints
         ]
         if plain_chosen and match.hint and not any(choice.chosen for choice in hinted):
+            if name in IN_WORDS:
+                choices.append(Choice(written, label, True))
+                continue
             hinted.append(Choice(written, f"{label}, {match.hint}", True))
         choices.append(Choice(name, label, plain_chosen and not match.hint))
         choices += hinted

@@ -23,9 +23,9 @@ FIELDS = {
     "years": ("Whole fiscal years", "", "Empty: as many as the forecast has."),
     "crew": ("Heaters the crew can do a year", "", "Empty: as many as the money allows."),
     "visit_cost": (
-        "Saved for each further heater of one building in one year",
+        "Saved on each further heater of one building in one year",
         "0",
-        "Part of a planned price.",
+        "Money: what a shared trip spares of a planned price.",
     ),
     "must": ("Must be replaced", "", "Tags with commas between them."),
     "must_not": ("Must not be replaced", "", "Tags with commas between them."),
@@ -42,6 +42,15 @@ FIELDS = {
     "shortfall_limit": ("Highest chance of a shortfall, %", "10", "From 0 to 99."),
 }
 LONG_FIELDS = frozenset({"property_caps"})
+# A plan needs the cap alone; what is seldom wished for is folded.
+SECTIONS = (
+    ("", ("cap",)),
+    (
+        "The reserve fund",
+        ("opening_balance", "contribution", "interest", "other_draws", "shortfall_limit"),
+    ),
+)
+FOLDED = ("years", "crew", "visit_cost", "must", "must_not", "property_caps", "compare_age_years")
 
 
 def _amount(written: str, name: str) -> Decimal:
@@ -82,6 +91,10 @@ def wishes_from(typed: dict[str, str]) -> dict[str, Any]:
     }
 
 
+def _fields(names: tuple[str, ...], typed: dict[str, str]) -> list[tuple[Any, ...]]:
+    return [(name, *FIELDS[name][::2], typed[name], name in LONG_FIELDS) for name in names]
+
+
 @page(Need.READ)
 @require_http_methods(["GET", "HEAD", "POST"])
 @never_cache
@@ -106,7 +119,8 @@ def capital(request: HttpRequest) -> HttpResponse:
     context = {
         "run": run,
         "problem": problem,
-        "fields": [(name, *FIELDS[name][::2], typed[name], name in LONG_FIELDS) for name in FIELDS],
+        "sections": [(title, _fields(names, typed)) for title, names in SECTIONS],
+        "folded": _fields(FOLDED, typed),
         "plans": CapitalPlan.objects.select_related("run").defer("result", *UNREAD)[:10],
         "may_plan": may(request, Need.PLAN),
     }

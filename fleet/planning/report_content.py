@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 from fleet.pages import charts
+from fleet.pages.words import how_many
 from fleet.planning import capital_words, explained, plan_charts
 from fleet.planning.capital_rows import CapitalPlan
 from fleet.planning.code_cautions import CAUTIONS
@@ -77,7 +78,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
     capped, plain = ways["capped"], ways["run_to_failure"]
     first = next((year for year in result["years"] if year["heaters"]), None)
     soonest = (
-        f"The first go in {first['label']}: {first['heaters']} heaters for {plain_money(first['set_aside'], currency)}."
+        f"The first go in {first['label']}: {how_many(first['heaters'], 'heater')} for {plain_money(first['set_aside'], currency)}."
         if first
         else "No heater is worth replacing before it fails."
     )
@@ -92,7 +93,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
         {
             "heading": "What",
             "words": [
-                f"Replace {result['heaters_planned']} of {result['heaters']} water heaters before they fail, under a cap of "
+                f"Replace {result['heaters_planned']} of {result['heaters']} water heaters before failure, under a cap of "
                 f"{plain_money(plan.cap, currency)} a fiscal year. {soonest}",
             ],
         },

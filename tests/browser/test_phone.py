@@ -223,6 +223,9 @@ def test_something_unsafe_without_a_signal_says_that_nobody_has_heard(
     page.context.set_offline(False)
     page.evaluate("window.dispatchEvent(new Event('online'))")
     page.get_by_text("Everything is sent").wait_for()
+    page.get_by_text("It is sent and the alert is raised.").wait_for()
+    page.get_by_text("Nobody has heard of it yet").wait_for(state="hidden")
+    assert page.get_by_label("Unsafe", exact=True).locator("ul li").count() == 1
     assert len(rows(UnsafeFinding)) == 1
 
 

@@ -82,11 +82,11 @@
   async function heard(what, words) {
     signal = what === "sent" ? "" : what === "signed out" ? words : what === "refused" ? words : "No signal.";
     const kept = await store.get("meta", "day");
+    waiting = await sender.mine();
     if (what === "sent" && kept) {
       day = kept.value;
       if (!location.hash.startsWith("#/t/")) await draw(false);
     }
-    waiting = await sender.mine();
     if (!waiting.length && live.textContent.includes("on this phone")) say(live.className.includes("danger") ? "Stop. This is unsafe. It is sent and the alert is raised." : "Sent.");
     await drawState();
   }
@@ -136,7 +136,7 @@
         ended ? make("span", { class: "mark" }, "ended") : null),
       make("ul", { class: "cards" }, visit.heaters.map((heater) => {
         const open = heater.tasks.filter(isOpen);
-        return make("li", { class: "card" }, make("h2", {}, link("h/" + heater.id, heater.tag)), make("p", {}, heater.where + ". " + heater.kind + "."),
+        return make("li", { class: "card" }, make("h2", {}, link("h/" + heater.id, heater.tag)), make("p", {}, heater.where + ": " + heater.kind + "."),
           dangers(heater).length ? make("p", { class: "danger" }, make("strong", {}, "Unsafe: out of service.")) : null,
           make("p", {}, open.length ? plural(open.length, "open task") : "Nothing left to do here"));
       })), finder()];
@@ -188,7 +188,7 @@
         task.first ? make("p", { class: "quiet" }, task.first) : null);
     });
     return [make("p", { class: "trail" }, link("", "Today"), " › ", link("v/" + visit.id, visit.building)), make("h1", { tabindex: "-1" }, heater.tag),
-      make("p", { class: "lead" }, heater.where + ". " + heater.kind + "."), unsafeBox(heater), shutOff(heater, false),
+      make("p", { class: "lead" }, heater.where + ": " + heater.kind + "."), unsafeBox(heater), shutOff(heater, false),
       heater.picture ? make("img", { src: heater.picture, alt: "Photo of " + heater.tag, width: "320" }) : null,
       heater.last.length ? make("details", {}, make("summary", {}, "Seen here before"), list(heater.last.map((row) => row[0] + ": " + row[1] + ", " + dayWords(row[2])))) : null,
       make("h2", {}, "Tasks"), make("ul", { class: "cards" }, tasks),
