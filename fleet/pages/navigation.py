@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
+from django.template.loader import render_to_string
 from django.urls import NoReverseMatch, reverse
+from django.utils.safestring import SafeString
 
 
 @dataclass(frozen=True)
@@ -95,11 +98,28 @@ def more(needs: Iterable[str], path: str) -> list[tuple[str, list[Entry]]]:
     return [(title, entries) for title, entries in groups if entries]
 
 
-def _entries(rows: Iterable[tuple[str, str, str]], granted: frozenset[str], path: str) -> list[Entry]:
-    found = [(label, address(name)) for label, name, need in rows if need in granted]
+def written(needs: Iterable[str], path: str, kind: str = "owner") -> SafeString:
+    """Both, as every page shows them. They differ by who may what and where she is alone: each is written once."""
+    entries, groups = menu(needs, path, kind), more(needs, path)
+    return _written(tuple(entries), tuple((title, tuple(group)) for title, group in groups))
+
+
+@lru_cache(maxsize=1024)
+def _written(entries: tuple[Entry, ...], groups: tuple[tuple[str, tuple[Entry, ...]], ...]) -> SafeString:
+    return render_to_string("pages/menu.html", {"entries": entries, "groups": groups})
+
+
+def _entries(rows: tuple[tuple[str, str, str], ...], granted: frozenset[str], path: str) -> list[Entry]:
+    found = [(label, link) for label, link, need in _linked(rows) if need in granted]
     # Of /contracts/ and /contracts/offers/ the nearer one is where the reader is.
-    nearest = max((link for _, link in found if link and _is_here(link, path)), key=len, default="")
-    return [Entry(label, link, link == nearest) for label, link in found if link]
+    nearest = max((link for _, link in found if _is_here(link, path)), key=len, default="")
+    return [Entry(label, link, link == nearest) for label, link in found]
+
+
+@cache
+def _linked(rows: tuple[tuple[str, str, str], ...]) -> list[tuple[str, str, str]]:
+    """Each entry's label, address and need; addresses are looked up once a process and not once a page."""
+    return [(label, link, need) for label, name, need in rows if (link := address(name))]
 
 
 def _is_here(link: str, path: str) -> bool:

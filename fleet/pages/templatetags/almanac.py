@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django import template
+from django.utils.safestring import SafeString
 
 from fleet.pages import navigation, reading, words
 
@@ -15,16 +16,10 @@ register = template.Library()
 
 
 @register.simple_tag(takes_context=True)
-def main_navigation(context: Any) -> list[navigation.Entry]:
+def menu(context: Any) -> SafeString:
     request = context.get("request")
     kind = getattr(context.get("organisation"), "kind", "owner")
-    return navigation.menu(context.get("needs", ()), request.path if request else "", kind)
-
-
-@register.simple_tag(takes_context=True)
-def more_navigation(context: Any) -> list[tuple[str, list[navigation.Entry]]]:
-    request = context.get("request")
-    return navigation.more(context.get("needs", ()), request.path if request else "")
+    return navigation.written(context.get("needs", ()), request.path if request else "", kind)
 
 
 @register.simple_tag
