@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -79,8 +79,15 @@ class Surroundings:
         return None
 
 
-def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today: date) -> dict[int, Facts]:
-    """Facts by heater id, as known on `today`. `heaters` are rows of HEATER_FIELDS."""
+def gather(
+    heaters: Sequence[tuple[Any, ...]],
+    surroundings: Surroundings,
+    today: date,
+    began: Mapping[int, date] | None = None,
+) -> dict[int, Facts]:
+    """Facts by heater id, as known on `today`. `heaters` are rows of HEATER_FIELDS; `began`: their first days, if read."""
+    if began is None:
+        began = first_days(heaters[0][0], heaters[-1][0]) if heaters else {}
     facts: dict[int, Facts] = {}
     for row in heaters:
         (number, kind, installed, made, setpoint, anode, capacity, power, recirculation, expansion, closed,
@@ -105,8 +112,8 @@ def gather(heaters: Sequence[tuple[Any, ...]], surroundings: Surroundings, today
             has_pan=pan,
             has_leak_alarm=alarm,
             settings=surroundings.settings.get(property_id, {}),
+            known_since=began.get(number),
         )
-    _add_first_days(facts)
     _add_services(facts, today)
     _add_closed_tasks(facts, today)
     _predict_anodes(facts)
@@ -118,12 +125,10 @@ def _span(facts: dict[int, Facts]) -> dict[str, int]:
     return {"heater_id__gte": min(facts), "heater_id__lte": max(facts)}
 
 
-def _add_first_days(facts: dict[int, Facts]) -> None:
-    if not facts:
-        return
-    for heater_id, day in CareStart.objects.filter(**_span(facts)).values_list("heater_id", "began_on"):
-        if heater_id in facts:
-            facts[heater_id].known_since = day
+def first_days(first: int, last: int) -> dict[int, date]:
+    """From when on care is kept here, of the heaters whose numbers lie between these."""
+    rows = CareStart.objects.filter(heater_id__gte=first, heater_id__lte=last)
+    return dict(rows.values_list("heater_id", "began_on"))
 
 
 def _add_services(facts: dict[int, Facts], today: date) -> None:

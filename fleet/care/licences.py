@@ -7,6 +7,7 @@ people, and an office enters what somebody else did. Local licence law comes bef
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cached_property
 
 from fleet.care.kinds import WORKERS
 from fleet.care.models import Crew, SiteCare, Task
@@ -18,25 +19,32 @@ EVERYBODY = "site_staff"
 
 
 class Offers:
-    """What may be offered to the person of the present scope, for tasks of some properties. Read once."""
+    """What may be offered to the person of the present scope, for tasks of some properties. Read once, and only what
+    the tasks ask for: most are everybody's."""
 
     def __init__(self, organisation_id: int, property_ids: Iterable[int]) -> None:
-        numbers = set(property_ids)
-        self.workers: Workers = workers_of(numbers)
-        self.checked = _is_site_staff(organisation_id)
-        self.licences: frozenset[str] = frozenset()
-        self.set_aside: frozenset[int] = frozenset()
-        if self.checked:
-            self.licences = _licences(organisation_id)
-            rows = SiteCare.objects.filter(property_id__in=numbers, licences_checked=False)
-            self.set_aside = frozenset(rows.values_list("property_id", flat=True))
+        self.organisation_id, self.numbers = organisation_id, set(property_ids)
+        self.workers: Workers = workers_of(self.numbers)
+
+    @cached_property
+    def checked(self) -> bool:
+        return _is_site_staff(self.organisation_id)
+
+    @cached_property
+    def licences(self) -> frozenset[str]:
+        return _licences(self.organisation_id)
+
+    @cached_property
+    def set_aside(self) -> frozenset[int]:
+        rows = SiteCare.objects.filter(property_id__in=self.numbers, licences_checked=False)
+        return frozenset(rows.values_list("property_id", flat=True))
 
     def refusal(self, task: Task, property_id: int) -> str:
         """Why the task is not offered to this person; empty where it is."""
         needed = self.workers.code_of(property_id, task.task_kind)
         if (
-            not self.checked
-            or needed == EVERYBODY
+            needed == EVERYBODY
+            or not self.checked
             or needed in self.licences
             or property_id in self.set_aside
         ):

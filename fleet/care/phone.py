@@ -125,6 +125,7 @@ def new_row(
         clock_words=worked.words,
         received_at=received_at,
         result=Result.KEPT,
+        words=Outcome.words,
     )
     return row
 
@@ -156,8 +157,9 @@ def _apply(
 
 
 def finish(row: SentEntry, outcome: Outcome) -> SentEntry:
-    row.result, row.words, row.both = outcome.result, outcome.words[:600], outcome.both
-    row.save(update_fields=["result", "words", "both"])
+    if outcome != Outcome():  # a row is written as what comes of most: simply kept
+        row.result, row.words, row.both = outcome.result, outcome.words[:600], outcome.both
+        row.save(update_fields=["result", "words", "both"])
     if row.result == Result.DECIDE:
         announce(
             "phone_entry_waits",

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet.care.bulk import NewTask, insert_tasks, refresh_statistics
-from fleet.care.facts import HEATER_FIELDS, Surroundings, gather
+from fleet.care.facts import HEATER_FIELDS, Surroundings, first_days, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import CareStart, Task
 from fleet.care.rules import Decision, Withheld, decide, say
@@ -80,7 +80,8 @@ def roll_forward(
                 counted = result.created
             if progress:
                 progress(min(result.heaters / max(total, 1), 1.0), f"{result.heaters} of {total} heaters")
-    result.dropped += _drop_ended(organisation, properties, today, heater_ids)
+    if heater_ids is None or result.heaters < len(set(heater_ids)):
+        result.dropped += _drop_ended(organisation, properties, today, heater_ids)
     return result
 
 
@@ -124,8 +125,8 @@ def _roll_slice(
     result: RollResult,
 ) -> None:
     first, last = rows[0][0], rows[-1][0]
-    _keep_first_day(organisation_id, rows, day)
-    facts = gather(rows, surroundings, day)
+    began = _keep_first_day(organisation_id, rows, day)
+    facts = gather(rows, surroundings, day, began)
     here = Task.objects.filter(heater_id__gte=first, heater_id__lte=last).order_by()
     standing: dict[int, dict[str, tuple[Any, ...]]] = {}
     for row in here.filter(state="open").values_list(*OPEN_FIELDS):
@@ -145,16 +146,15 @@ def _roll_slice(
     _write(plan, day)
 
 
-def _keep_first_day(organisation_id: int, rows: list[tuple[Any, ...]], day: date) -> None:
-    """From when on a heater's care is kept here: work that no record speaks of is laid out from that day."""
-    here = CareStart.objects.filter(heater_id__gte=rows[0][0], heater_id__lte=rows[-1][0])
-    known = set(here.values_list("heater_id", flat=True))
-    new = [
-        CareStart(organisation_id=organisation_id, heater_id=row[0], began_on=day)
-        for row in rows
-        if row[0] not in known
-    ]
-    CareStart.objects.bulk_create(new, ignore_conflicts=True, batch_size=2000)
+def _keep_first_day(organisation_id: int, rows: list[tuple[Any, ...]], day: date) -> dict[int, date]:
+    """From when on each heater's care is kept here: work that no record speaks of is laid out from that day."""
+    known = first_days(rows[0][0], rows[-1][0])
+    new = [row[0] for row in rows if row[0] not in known]
+    if not new:
+        return known
+    starts = (CareStart(organisation_id=organisation_id, heater_id=number, began_on=day) for number in new)
+    CareStart.objects.bulk_create(starts, ignore_conflicts=True, batch_size=2000)
+    return first_days(rows[0][0], rows[-1][0])  # another may have been there first
 
 
 def _compare(

@@ -144,20 +144,19 @@ def write_service(task: Task, seen: Mapping[str, Seen], day: date, note: str) ->
     if not work:
         return
     left = seen.get("left_percent")
-    values = {
-        "done_precision": "day",
-        "notes": note,
-        "done_by": current_scope().actor,
-        "anode_left_fraction": float(left.value) / 100 if left is not None else None,
-    }
-    ServiceRecord.objects.get_or_create(
+    row = ServiceRecord(
         organisation_id=task.organisation_id,
         heater_id=task.heater_id,
         kind=work,
         done_earliest=day,
         done_latest=day,
-        defaults=values,
+        done_precision="day",
+        notes=note,
+        done_by=current_scope().actor,
+        anode_left_fraction=float(left.value) / 100 if left is not None else None,
     )
+    # The same work of the same day that is on record already stands as it is.
+    ServiceRecord.objects.bulk_create([row], ignore_conflicts=True)
 
 
 def bring_record_up_to_date(task: Task, seen: Iterable[Seen], day: date) -> None:

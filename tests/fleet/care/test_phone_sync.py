@@ -71,6 +71,14 @@ def test_an_entry_is_applied_once_however_often_it_comes(crew: Cast) -> None:
     assert rows(Task, kind="flush", state="done")[0].closed_because == "went well"
 
 
+def test_a_usual_entry_asks_the_database_little(crew: Cast, django_assert_max_num_queries: Any) -> None:
+    """Two hundred people send three thousand of them in ten minutes."""
+    client, one = crew.client(crew.technician), entry(task_of(crew))
+    send(client, entry(task_of(crew, "shutoff_valves"), "left_out", words="no time"))
+    with django_assert_max_num_queries(34):
+        assert send(client, one)[0]["result"] == "kept"
+
+
 def test_one_that_cannot_be_read_does_not_hold_up_the_others(crew: Cast) -> None:
     good, task = entry(task_of(crew)), task_of(crew)
     bad = [
