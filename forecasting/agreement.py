@@ -45,7 +45,7 @@ def hear_ages(
         return record, top, ""
     few = record.failures.sum() <= MOST_FAILURES_FOR_AGES
     if standing.old.any() and few and record.n_rows + len(standing.age) <= MOST_ROWS_FOR_AGES:
-        aged = replace(record, ages=ages_found(standing, record.n_kinds, len(record.failures), True))
+        aged = replace(record, ages=ages_found(standing, len(record.failures), True))
         alone, count = ages_alone(aged), int(standing.old.sum())
         foretold = explore(alone, climb(alone, alone.start), draws, generator, Steps(None, cancelled))
         chance = chance_of_record(record, alone, foretold.theta, foretold.exposure, generator)
@@ -63,7 +63,7 @@ def hear_ages(
         )
     if not record.failures.any():
         return record, top, ""
-    weighed = replace(record, ages=ages_found(standing, record.n_kinds, len(record.failures), False))
+    weighed = replace(record, ages=ages_found(standing, len(record.failures), False))
     other = climb(weighed, top.point.theta)
     agrees = _log_evidence(other) - _log_evidence(top) > AGAINST
     return (weighed, other, "") if agrees else (record, top, "")

@@ -51,7 +51,7 @@ def with_buildings(posterior: Posterior, episodes: Episodes, prior: Prior) -> Po
     if posterior.removals_per_year is not None and episodes.standing is not None:
         # The rate is the whole fleet's, as the fit knew it; the rest of what is used is each building's own.
         standing = replace(episodes.standing, removals_per_year=posterior.removals_per_year)
-        target = replace(target, ages=ages_found(standing, len(kinds), len(episodes.buildings), False))
+        target = replace(target, ages=ages_found(standing, len(episodes.buildings), False))
     c, vectors = 1 / posterior.dispersion[:, None], _vectors(posterior)
     exposure, counts = np.ascontiguousarray(target.many(vectors)[1].T), target.counts(vectors)
     drawn = np.empty_like(exposure)

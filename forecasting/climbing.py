@@ -34,8 +34,9 @@ def climb(
         if gain < 1e-5 and values[0] > 0:
             converged = True
             break
+        # Cut as a whole: with one part cut alone, it may lead down however short it is made.
         move *= min(1.0, 0.7 / max(float(np.abs(move[:-1]).max(initial=0.0)), 1e-300))
-        move[-1] = np.clip(move[-1], -1.5, 1.5)
+        move *= min(1.0, 1.5 / max(float(np.abs(move[-1])), 1e-300))
         better = _step_up(target, point, move)
         if better is None:
             break

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["VERSION", "Diagnostics", "FitCancelled", "Posterior", "fit"]
 
-VERSION = "4"
+VERSION = "5"
 THINNED_ROWS = 8_000
 # At most this many rows are used whole in the importance weights: more where failures are few, since then the
 # draws spread far from the mode, to which a sample of rows is tied.
@@ -180,6 +180,7 @@ def _standing_in(episodes: Episodes, columns: IntArray) -> Standing | None:
         age=standing.age[keep],
         x=standing.x[keep][:, columns],
         x_usual=standing.x_usual[keep][:, columns],
+        x_tilt=standing.x_tilt[keep][:, columns],
         old=standing.old[keep],
     )
 

@@ -12,16 +12,17 @@ failures agree (``agreement``).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from forecasting.dates import Dates
+from forecasting.dates import TYPICAL_MEDIAN_YEARS, Dates
 from forecasting.habits import LONGEST_HABIT_YEARS, SHORTEST_INTERVAL_YEARS
 from forecasting.pieces import cut_lives
 from forecasting.states import (
     ANODE_NEW,
+    ANODE_SEEN,
     COVARIATES,
     FLUSH,
     BoolArray,
@@ -45,14 +46,18 @@ MOST_PLANNED_SHARE = (
     1 / 3
 )  # of endings: clearly above it (nine times in ten), plans rather than lives shape the ages
 REMOVALS_PER_YEAR = 0.015  # before the record speaks, with the weight of one removal (engineering judgement)
-MOVING_COLUMNS = (COVARIATES.index("anode_spent"), COVARIATES.index("sediment"))
+MOVING_COLUMNS = [COVARIATES.index("anode_spent"), COVARIATES.index("sediment")]
 TYPICAL_SHAPE = 2.5  # weighs a life's states into one; the states move slowly, so little hangs on it
+# Ages at which a building is asked what state its heaters would be in: about where the norm of an age found is made.
+ASKED_AGES = np.array([5.0, 7.0, 10.0, 14.0, 20.0])
+USUAL_AGE = 10.0
 
 
 @dataclass(frozen=True)
 class Standing:
     """One row a heater found standing: kind, building, age then (years), mean covariates of its life till then.
 
+    A heater of age u that might have been found in its place has mean covariates ``x_usual + x_tilt log(u / 10)``.
     ``old`` says that its building is known to be old, ``by_plan`` that plans rather than lives shaped the fleet's
     ages; ``removals_per_year`` is the rate at which heaters leave in other ways than by failing.
     """
@@ -61,7 +66,8 @@ class Standing:
     building: IntArray
     age: FloatArray
     x: FloatArray  # (n, P)
-    x_usual: FloatArray  # (n, P): the same for a heater of any age that might have been found there
+    x_usual: FloatArray  # (n, P)
+    x_tilt: FloatArray  # (n, P): alike for all heaters of one kind in a building
     removals_per_year: float
     old: BoolArray
     by_plan: bool
@@ -87,31 +93,53 @@ def found_standing(
     others, endings = int((ended & ~dates.failed).sum()), int(ended.sum())
     by_chance = 1.28 * (endings * MOST_PLANNED_SHARE * (1 - MOST_PLANNED_SHARE)) ** 0.5
     watched = float(np.maximum(dates.end - dates.start, 0.0).sum())
-    age, x = dates.start[rows] - dates.install_low[rows], _mean_states(rows, dates, site, marks, rates)
+    age = dates.start[rows] - dates.install_low[rows]
+    x = _mean_states(rows, age[:, None], dates, site, marks, rates)[:, 0]
+    usual, tilt = _usual_states(rows, x, dates, site, marks, rates, np.stack([kind, building])[:, rows])
     return Standing(
         kind[rows],
         building[rows],
         age,
         x,
-        _usual_states(x, age, np.unique(np.stack([kind, building]), axis=1, return_inverse=True)[1][rows]),
+        usual,
+        tilt,
         (others + 1) / (watched + 1 / REMOVALS_PER_YEAR),
         old,
         others > 2 and others > MOST_PLANNED_SHARE * endings + by_chance,
     )
 
 
-def _usual_states(x: FloatArray, age: FloatArray, group: IntArray) -> FloatArray:
-    """States that move with age, averaged over a building's heaters of a kind as their exposure weighs.
+def _usual_states(
+    rows: IntArray,
+    x: FloatArray,
+    dates: Dates,
+    site: Site,
+    marks: Marks,
+    rates: dict[int, pd.Series[float]],
+    group: IntArray,
+) -> tuple[FloatArray, FloatArray]:
+    """States at the usual age, and how those that move with age do so: of one heater of each kind in a building.
 
-    The norm of an age found runs over all the ages it might have had; with each heater's own states in it, effects
-    of states that grow with age would be pushed away from what the ages say.
+    The norm of an age found runs over all the ages it might have had. With the states of the age found in it, or with
+    one state for all ages, it would be no norm: where rods are renewed the old are better off than untended ones of
+    their age and the young are not, and a building would pass for kinder than it is.
     """
-    weight = age**TYPICAL_SHAPE
-    total = np.maximum(np.bincount(group, weight), 1e-12)
-    usual = x.copy()
-    for column in MOVING_COLUMNS:
-        usual[:, column] = (np.bincount(group, weight * x[:, column]) / total)[group]
-    return usual
+    _, first, of = np.unique(group, axis=1, return_index=True, return_inverse=True)
+    some, back = np.unique(rows[first], return_inverse=True)
+    ages = np.broadcast_to(ASKED_AGES, (len(some), len(ASKED_AGES)))
+    seen = marks.what != ANODE_SEEN  # a rod looked at is that heater's own
+    asked = Marks(marks.heater[seen], marks.time[seen], marks.what[seen], marks.value[seen])
+    states = _mean_states(some, ages, dates, site, asked, rates)[back][:, :, MOVING_COLUMNS]
+    place = np.log(ASKED_AGES / USUAL_AGE)
+    hazard = np.log(2) * (ASKED_AGES / TYPICAL_MEDIAN_YEARS) ** TYPICAL_SHAPE
+    weight = ASKED_AGES * hazard * np.exp(-hazard)  # what an age bears on the norm; they are even in the log
+    weight /= weight.sum()
+    off = place - weight @ place
+    slope = np.einsum("q,gqc->gc", weight * off, states) / (weight @ off**2)
+    at_usual = np.einsum("q,gqc->gc", weight, states) - slope * (weight @ place)
+    usual, tilt = x.copy(), np.zeros_like(x)
+    usual[:, MOVING_COLUMNS], tilt[:, MOVING_COLUMNS] = at_usual[of.ravel()], slope[of.ravel()]
+    return usual, tilt
 
 
 def _eligible(heaters: pd.DataFrame, dates: Dates, building: IntArray) -> tuple[IntArray, BoolArray]:
@@ -143,32 +171,38 @@ def _batch(installed: FloatArray) -> bool:
 
 
 def _mean_states(
-    rows: IntArray, dates: Dates, site: Site, marks: Marks, rates: dict[int, pd.Series[float]]
+    rows: IntArray,
+    ages: FloatArray,
+    dates: Dates,
+    site: Site,
+    marks: Marks,
+    rates: dict[int, pd.Series[float]],
 ) -> FloatArray:
-    """Covariates from birth to the day the record began, weighted as a typical hazard grows; (n, P)."""
-    install, start = dates.install_low[rows], dates.start[rows]
-    lives = Lives(rows, install, install, start, np.full(len(rows), np.inf))
-    past = replace(marks, heater=marks.heater, time=marks.time).with_more(
-        _usual_care(rows, site, dates, rates)
-    )
+    """Covariates of lives of these ages (n, Q) on the day the record began, weighted as a typical hazard grows; (n, Q, P)."""
+    heater = np.repeat(rows, ages.shape[1])
+    start = dates.start[heater]
+    install = start - ages.ravel()
+    lives = Lives(heater, install, install, start, np.full(len(heater), np.inf))
+    past = marks.with_more(_usual_care(rows, ages.max(axis=1), site, dates, rates))
     pieces = cut_lives(lives, past, site, join=False)
     begin, finish = pieces.begin - install[pieces.life], pieces.finish - install[pieces.life]
     weight = np.maximum(finish, 0) ** TYPICAL_SHAPE - np.maximum(begin, 0) ** TYPICAL_SHAPE
-    total = np.bincount(pieces.life, weight, len(rows))
-    columns = [np.bincount(pieces.life, weight * column, len(rows)) / total for column in pieces.x.T]
-    return np.ascontiguousarray(np.column_stack(columns))
+    total = np.bincount(pieces.life, weight, len(heater))
+    columns = [np.bincount(pieces.life, weight * column, len(heater)) / total for column in pieces.x.T]
+    return np.ascontiguousarray(np.column_stack(columns)).reshape(*ages.shape, -1)
 
 
-def _usual_care(rows: IntArray, site: Site, dates: Dates, rates: dict[int, pd.Series[float]]) -> Marks:
-    """Services before the record at the building's usual interval, back to each heater's birth."""
+def _usual_care(
+    rows: IntArray, longest: FloatArray, site: Site, dates: Dates, rates: dict[int, pd.Series[float]]
+) -> Marks:
+    """Services before the record at the building's usual interval, so many years back."""
     found: list[tuple[IntArray, FloatArray, int]] = []
     for what in (FLUSH, ANODE_NEW):
         rate = rates[what].reindex(site.building[rows]).fillna(0.0).to_numpy(dtype=np.float64)
         with np.errstate(divide="ignore"):
             interval = np.maximum(np.where(rate > 0, 1 / rate, np.inf), SHORTEST_INTERVAL_YEARS)
         usual = np.flatnonzero(interval <= LONGEST_HABIT_YEARS)
-        age = (dates.start - dates.install_low)[rows[usual]]
-        count = np.floor(age / interval[usual] + 0.5).astype(np.int64)
+        count = np.floor(longest[usual] / interval[usual] + 0.5).astype(np.int64)
         heater = np.repeat(usual, count)
         turn = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
         found.append((rows[heater], dates.start[rows[heater]] - (turn + 0.5) * interval[heater], what))

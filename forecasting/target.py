@@ -217,10 +217,7 @@ class Target:
     def _age_derivatives(
         self, ages: AgesFound, theta: FloatArray, z: FloatArray, counts: FloatArray, sums: Sums
     ) -> FloatArray:
-        """Add what the ages found do beyond their part in the buildings' factors; slopes of their counts (B, p).
-
-        The curvature of their norm is left out: it is slight, and the Hessian only shapes the step and the proposal.
-        """
+        """Add what the ages found do beyond their part in the buildings' factors; slopes of their counts (B, p)."""
         gradient, hessian, slopes = sums
         k, c = self.n_kinds, 1 / float(hazard.dispersion_of(theta[-1]))
         constant, count_slopes = ages.slopes(theta)
@@ -228,6 +225,10 @@ class Target:
         before = np.where(ages.heard, 0.0, counts - self.failures)
         of_ages = np.where(ages.heard, 0.0, ages.exposure(theta[None, :])[:, 0])
         z_before = np.where(ages.heard, 0.0, hazard.building_multiplier(before, of_ages, c))
+        # Where effects are hardly known the curvature of the norm is most of what there is.
+        bearing = digamma(c + counts) - np.log((c + counts) / z)
+        bearing -= np.where(ages.heard, 0.0, digamma(c + before) - np.log(c + of_ages))
+        hessian += ages.bends(theta, bearing)
         own = np.zeros_like(slopes)
         for block in ages.blocks:
             beta = theta[2 * k : -1]

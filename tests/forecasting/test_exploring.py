@@ -10,7 +10,7 @@ import pytest
 from scipy.special import digamma, polygamma
 
 from forecasting import exploring
-from forecasting.climbing import Top
+from forecasting.climbing import Top, climb
 from forecasting.episodes import FloatArray
 from forecasting.exploring import Sample, Steps, explore
 from forecasting.target import Point
@@ -51,3 +51,25 @@ def test_one_round_alone_would_not_have_been_trusted(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(exploring, "metropolis", lambda *args: pytest.fail("chains"))
     with pytest.raises(pytest.fail.Exception, match="chains"):
         sample()
+
+
+@dataclass(frozen=True)
+class SlantingRidge:
+    """A log density with its top far off in the last parameter, whose steps are cut short, along a narrow ridge."""
+
+    top: FloatArray
+    precision: FloatArray
+
+    def point(self, theta: FloatArray) -> Point:
+        off = theta - self.top
+        slope = -self.precision @ off
+        return Point(theta, float(off @ slope / 2), slope, -self.precision, np.zeros(0))
+
+
+def test_a_step_cut_short_still_leads_up_a_narrow_ridge() -> None:
+    along, across = np.array([0.1, 1.0]), np.array([1.0, -0.1])
+    precision = np.outer(along, along) + 1e4 * np.outer(across, across)
+    ridge = SlantingRidge(np.array([0.6, 6.0]), precision)
+    found = climb(cast(Any, ridge), np.zeros(2))
+    assert found.converged
+    assert found.point.theta == pytest.approx(ridge.top, abs=0.01)

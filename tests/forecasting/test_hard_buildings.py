@@ -53,6 +53,7 @@ def standing_of(episodes: Episodes, removals_per_year: float) -> Standing:
         age=episodes.entry_age,
         x=episodes.x,
         x_usual=episodes.x,
+        x_tilt=np.zeros_like(episodes.x),
         removals_per_year=removals_per_year,
         old=np.zeros(len(episodes.kind), dtype=bool),
         by_plan=False,
@@ -102,7 +103,7 @@ def test_a_record_given_the_ages_is_the_ratio_of_two_integrals(
     beta[0] = 0.8
     theta = np.concatenate([[np.log(shape), np.log(median)], beta, [eta_of(v)]])[None]
     target = build_target(episodes, PRIOR, np.arange(1), np.arange(SIZE))
-    ages = ages_found(standing_of(episodes, 0.0), 1, 1, False)
+    ages = ages_found(standing_of(episodes, 0.0), 1, False)
     value = replace(target, ages=ages).many(theta)[0] - target.prior.at(theta)
     exact = by_integration(episodes, shape, median, beta, float(dispersion_of(eta_of(v))), 0.0)
     assert value[0] == pytest.approx(exact, abs=1e-4)
@@ -115,7 +116,7 @@ def test_with_removals_the_ratio_is_that_of_the_integrals_but_for_a_hundredth() 
     )  # fmt: skip
     theta = np.concatenate([[np.log(2.8), np.log(12.0)], np.zeros(SIZE), [eta_of(0.3)]])[None]
     target = build_target(episodes, PRIOR, np.arange(1), np.arange(SIZE))
-    value = replace(target, ages=ages_found(standing_of(episodes, 0.02), 1, 1, False)).many(theta)[0]
+    value = replace(target, ages=ages_found(standing_of(episodes, 0.02), 1, False)).many(theta)[0]
     exact = by_integration(episodes, 2.8, 12.0, np.zeros(SIZE), 0.3, 0.02)
     assert value[0] - target.prior.at(theta)[0] == pytest.approx(exact, abs=0.01)
 
@@ -130,7 +131,7 @@ def test_ages_alone_without_a_record_say_nothing_on_lives() -> None:
         np.zeros((3, SIZE)),
     )
     target = build_target(episodes, PRIOR, np.arange(1), np.arange(SIZE))
-    aged = replace(target, ages=ages_found(standing_of(episodes, 0.01), 1, 2, False))
+    aged = replace(target, ages=ages_found(standing_of(episodes, 0.01), 2, False))
     theta = np.stack(
         [
             np.concatenate([[np.log(k), np.log(m)], np.zeros(SIZE), [eta_of(0.3)]])
