@@ -136,10 +136,14 @@ def _add_services(facts: dict[int, Facts], today: date) -> None:
         return
     done = ServiceRecord.objects.filter(**_span(facts)).annotate(on=Coalesce("done_earliest", "done_latest"))
     done = done.filter(on__lte=today).order_by()
+    kinds = set()
     for heater_id, kind, on in done.values_list("heater_id", "kind").annotate(last=Max("on")):
+        kinds.add(kind)
         if heater_id in facts:
             for code in COUNTS_AS.get(kind, ()):
                 facts[heater_id].last_done[code] = on
+    if "anode_inspected" not in kinds:
+        return
     looks: dict[int, list[AnodeLook]] = defaultdict(list)
     rows = done.filter(kind="anode_inspected", anode_left_fraction__isnull=False).order_by("on", "id")
     for heater_id, on, left in rows.values_list("heater_id", "on", "anode_left_fraction"):

@@ -57,11 +57,15 @@ def roll_forward(
     today: date | None = None,
     progress: Callable[[float, str], None] | None = None,
     heater_ids: Sequence[int] | None = None,
+    places: list[Property] | None = None,
 ) -> RollResult:
-    """Open, move and drop tasks as of a day (default: today where each property stands). Idempotent."""
+    """Open, move and drop tasks as of a day (default: today where each property stands). Idempotent.
+
+    `places`: where the chosen heaters stand, from whoever has them at hand.
+    """
     kinds = task_kinds()
     result, counted = RollResult(), 0
-    properties = _properties(organisation, heater_ids)
+    properties = _properties(organisation, heater_ids) if places is None else places
     zones: dict[date, list[int]] = {}
     for row in properties:
         zones.setdefault(today or today_of(organisation, row), []).append(row.pk)

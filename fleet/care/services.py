@@ -115,7 +115,8 @@ def complete_task(
     write_service(task, seen, day, note)
     bring_record_up_to_date(task, [one for name, one in seen.items() if name not in leave], day)
     _close(task, Task.State.DONE, day, note or "Done.")
-    roll_forward(task.organisation, local_today(_property_of(task.heater)), heater_ids=[task.heater_id])
+    place = _property_of(task.heater)
+    roll_forward(task.organisation, local_today(place), heater_ids=[task.heater_id], places=[place])
     return Outcome(task, stopped=False)
 
 

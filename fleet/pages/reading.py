@@ -133,6 +133,7 @@ _NUMBER = r"(?<![\w.,-])(-?\d{1,3}(?:,\d{3})+|-?\d+(?:\.\d+)?)"
 _RANGE = rf"{_NUMBER}(?:( to under | to | or | and |–){_NUMBER})?"
 _UNITS = "|".join(sorted((re.escape(unit) for unit in METRIC), key=len, reverse=True))
 # 'in' alone is also a word: only straight after a number and not before another word.
+_DIGIT = re.compile(r"\d")
 _WITH_UNIT = re.compile(rf"{_RANGE}([ \u00a0])({_UNITS})(?![\w/])(?! (?:the|a|an|each|every|all|any|\d))")
 
 
@@ -156,7 +157,8 @@ def _shown(text: str, unit: str) -> str:
 
 def in_my_units(text: str) -> str:
     """A sentence with its measures in the reader's units; anything that is not a number with a known unit stays."""
-    if not habit().metric:
+    # What holds no number needs no habit looked up: most of what a phone is answered.
+    if not _DIGIT.search(text) or not habit().metric:
         return text
 
     def converted(match: re.Match[str]) -> str:

@@ -75,7 +75,7 @@ def test_a_usual_entry_asks_the_database_little(crew: Cast, django_assert_max_nu
     """Two hundred people send three thousand of them in ten minutes."""
     client, one = crew.client(crew.technician), entry(task_of(crew))
     send(client, entry(task_of(crew, "shutoff_valves"), "left_out", words="no time"))
-    with django_assert_max_num_queries(34):
+    with django_assert_max_num_queries(30):
         assert send(client, one)[0]["result"] == "kept"
 
 
