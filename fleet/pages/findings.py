@@ -117,5 +117,5 @@ def of_quote(quote: Any, currency: str) -> str:
     return (
         f"It brings {words.money(quote['revenue'], currency)} and costs "
         f"{words.money(quote['expected_cost'], currency)}, expected; chance of a loss "
-        f"{words.percent(float(quote['chance_of_loss']))}"
+        f"{words.chance(float(quote['chance_of_loss']))}"
     )

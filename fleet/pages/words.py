@@ -95,3 +95,8 @@ def a_number(value: Any, unit: str = "") -> str:
         else str(value)
     )
     return f"{shown} {unit}".strip()
+
+
+def chance(fraction: float) -> str:
+    """A chance counted over played futures: that none of them had it does not make it impossible, nor all certain."""
+    return percent(min(max(fraction, 1e-9), 1 - 1e-9))

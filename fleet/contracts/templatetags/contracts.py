@@ -19,6 +19,11 @@ def times_100(fraction: float) -> str:
 
 
 @register.filter
+def chance(fraction: float) -> str:
+    return words.chance(float(fraction))
+
+
+@register.filter
 def signed_money(amount: float, currency: str = "USD") -> str:
     sign = "+" if amount > 0 else "−" if amount < 0 else ""
     return f"{sign}{words.money(abs(amount), currency)}"

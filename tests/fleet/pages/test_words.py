@@ -89,3 +89,7 @@ def test_one_is_not_many() -> None:
         "7.5 hours",
     ]
     assert words.how_many(2000, "property", "properties") == "2,000 properties"
+
+
+def test_what_no_played_future_had_is_not_called_impossible() -> None:
+    assert [words.chance(share) for share in (0.0, 0.3, 1.0)] == ["under 1 %", "30 %", "over 99 %"]
