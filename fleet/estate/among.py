@@ -23,4 +23,8 @@ class Among(Lookup):  # type: ignore[type-arg]
 
     def as_postgresql(self, compiler: Any, connection: Any) -> tuple[str, tuple[Any, ...]]:
         left, params = self.process_lhs(compiler, connection)
-        return f"{left} = ANY(%s)", (*params, list(self.rhs))
+        values = list(self.rhs)
+        if values and all(type(one) is int for one in values):
+            # Numbers as wide as the keys they are held against: only then are they looked up in a table of hashes.
+            return f"{left} = ANY(%s::bigint[])", (*params, "{" + ",".join(map(str, values)) + "}")
+        return f"{left} = ANY(%s)", (*params, values)

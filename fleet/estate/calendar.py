@@ -11,10 +11,13 @@ from fleet.estate.models import Organisation, Property
 
 
 def today_of(organisation: Organisation, property_: Property | None = None) -> date:
+    return today_in(organisation, property_.time_zone if property_ else "UTC")
+
+
+def today_in(organisation: Organisation, zone: str) -> date:
     if organisation.calendar_stands_at is not None:
         return organisation.calendar_stands_at
-    zone = zoneinfo.ZoneInfo(property_.time_zone if property_ else "UTC")
-    return timezone.now().astimezone(zone).date()
+    return timezone.now().astimezone(zoneinfo.ZoneInfo(zone)).date()
 
 
 def day_of(organisation: Organisation, chosen: Property | None = None) -> date:

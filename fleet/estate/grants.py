@@ -5,16 +5,17 @@ Read again at every request: a grant revoked, or past its last day, opens nothin
 
 from __future__ import annotations
 
+import functools
 import secrets
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import date
 
 from django.db import transaction
 from django.utils import timezone
 
-from fleet.estate.calendar import today_of
+from fleet.estate.calendar import today_in, today_of
 from fleet.estate.grant_rows import AccessGrant, CompanyCode
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Organisation, Property
@@ -118,26 +119,38 @@ def clients_of(company: Organisation) -> list[Client]:
     if company.kind != Organisation.Kind.COMPANY:
         return []
     with unscoped("a company's grants stand in the organisations of those who gave them"):
-        grants = list(
-            AccessGrant.objects.filter(company=company, revoked_at=None)
+        grants = {
+            grant.pk: grant
+            for grant in AccessGrant.objects.filter(company=company, revoked_at=None)
             .select_related("organisation")
-            .prefetch_related("properties")
             .order_by("organisation__name", "level", "id")
-        )
-        opened = [(grant, list(grant.properties.all())) for grant in grants]
+        }
+    # Plain rows, for they may be thousands at every request.
+    places = AccessGrant.properties.through._default_manager.filter(accessgrant_id__in=grants)
+    opened: dict[int, list[tuple[int, int, str]]] = defaultdict(list)
+    columns = ("accessgrant_id", "property_id", "property__organisation_id", "property__time_zone")
+    for number, *place in places.order_by("property__name", "property_id").values_list(*columns):
+        opened[number].append((place[0], place[1], place[2]))
     found: dict[int, Client] = {}
-    for grant, properties in opened:
-        for place in properties:
-            if place.organisation_id != grant.organisation_id or not _in_force(grant, place):
+    for number, grant in grants.items():
+        level, in_force = Level(grant.level), _in_force_by_zone(grant)
+        for property_id, organisation_id, zone in opened[number]:
+            if organisation_id != grant.organisation_id or not in_force(zone):
                 continue
             client = found.setdefault(grant.organisation_id, Client(grant.organisation, {}, {}))
-            client.properties[place.pk] = Level(grant.level)
-            client.until[place.pk] = grant.until
+            client.properties[property_id] = level
+            client.until[property_id] = grant.until
     return list(found.values())
 
 
-def _in_force(grant: AccessGrant, place: Property) -> bool:
-    return grant.until is None or today_of(grant.organisation, place) <= grant.until
+def _in_force_by_zone(grant: AccessGrant) -> Callable[[str], bool]:
+    """Whether the grant's last day is not over yet, each time zone looked up once for all properties in it."""
+
+    @functools.cache
+    def in_force(zone: str) -> bool:
+        return grant.until is None or today_in(grant.organisation, zone) <= grant.until
+
+    return in_force
 
 
 def reaches_by_grant(company: Organisation, only: frozenset[int] | None = None) -> Iterable[Reach]:

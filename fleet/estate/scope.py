@@ -126,8 +126,8 @@ class ScopedQuerySet(models.QuerySet[Any]):
             part = Q(organisation_id=reach.organisation_id)
             if reach.property_ids is None and reach.level is None:
                 allowed |= part
-            elif path is not None:
-                allowed |= part & Q(**{f"{path}__in": reach.property_ids or ()})
+            elif path is not None and reach.property_ids:
+                allowed |= part & Q(**{f"{path}__among": reach.property_ids})
         return self.filter(allowed)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, ClassVar
 
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
@@ -200,7 +200,7 @@ class ForecastRun(ScopedModel):
     job = models.ForeignKey("estate.Job", null=True, on_delete=models.SET_NULL, related_name="+")
     created_at = models.DateTimeField(auto_now_add=True)
     finished_at = models.DateTimeField(null=True)
-    objects = ForecastRuns()
+    objects: ClassVar[ForecastRuns] = ForecastRuns()
 
     class Meta:
         ordering = ["-id"]

@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from fleet.estate.access import scope_of
 from fleet.estate.models import Job, Membership, Property
-from fleet.estate.scope import Reach, Scope, ScopeMissing, scope_of_organisation, scoped
+from fleet.estate.scope import Level, Reach, Scope, ScopeMissing, scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from tests.conftest import Cast, make_heater
 
@@ -50,3 +50,20 @@ def test_rows_of_the_whole_organisation_stay_hidden_from_a_limited_person(cast: 
         assert Job.objects.count() == 1
     with scoped(Scope((Reach(cast.house.pk, frozenset({cast.property.pk})),))):
         assert Job.objects.count() == 0
+
+
+def test_thousands_of_properties_are_one_value_of_a_statement(cast: Cast) -> None:
+    """A company may have that many; each with a place of its own makes every query ten times as dear."""
+    lengths = []
+    for count in (1, 2000):
+        numbers = frozenset(range(cast.property.pk, cast.property.pk + count))
+        with scoped(Scope((Reach(cast.house.pk, numbers, Level.WORK),))):
+            rows = Heater.objects.order_by("pk")
+            lengths.append(len(rows.query.sql_with_params()[1]))
+            assert [row.tag for row in rows] == ["H-1"]
+    assert lengths[0] == lengths[1]
+
+
+def test_a_reach_to_no_property_sees_nothing(cast: Cast) -> None:
+    with scoped(Scope((Reach(cast.house.pk, frozenset(), Level.WORK), Reach(cast.house.pk, frozenset())))):
+        assert [Heater.objects.count(), Property.objects.count()] == [0, 0]
