@@ -48,7 +48,7 @@ class ClientRow:
 class DuePlace:
     """The due work of one property: what a plain map of the work shows."""
 
-    property: Property
+    property: Any  # a plain row of it: there may be thousands
     client: str
     tasks: int
     late: int
@@ -68,7 +68,7 @@ class DueMap:
 
 def overview(company: Organisation) -> list[ClientRow]:
     """Each client with what it granted, and what is due there; a person sees only what she may."""
-    seen = {row.pk: row for row in Property.objects.select_related("organisation")}
+    seen = {row.pk: row for row in Property.objects.order_by().values_list("pk", "name", named=True)}
     heaters = heaters_by_property()
     due = {number: (row.tasks, row.late) for number, row in due_list(day_of(company)).by_property().items()}
     rows = []
@@ -93,11 +93,12 @@ def overview(company: Organisation) -> list[ClientRow]:
 
 
 def due_places(today: date, horizon_days: int) -> list[DuePlace]:
-    places = {row.pk: row for row in Property.objects.select_related("organisation")}
+    names = ("pk", "name", "address", "latitude", "longitude", "organisation__name")
+    places = {row.pk: row for row in Property.objects.order_by().values_list(*names, named=True)}
     rows = [
         DuePlace(
             places[number],
-            places[number].organisation.name,
+            places[number].organisation__name,
             one.tasks,
             one.late,
             round(one.minutes / 60, 1),
