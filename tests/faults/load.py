@@ -107,7 +107,7 @@ def main() -> None:
         threading.Thread(target=keep_up, args=(house, stop), daemon=True).start()
         try:
             # The first day's own work (a roll-forward, the first count of all sums) comes once, not with each crowd.
-            wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 600)
+            wait_for(lambda: bool(within(house, "at_rest")), "The first day's work", 1200)
             before = processors(house)
             seen = asyncio.run(crowd(address, people, asked.minutes * 60, 1))
             taken = {name: seconds - before[name] for name, seconds in processors(house).items()}
