@@ -84,6 +84,13 @@ def a_moment(moment: Any) -> str:
 
 
 @register.filter
+def sentence(typed: str) -> str:
+    """What somebody typed, ended with a point where it has none."""
+    text = str(typed).strip()
+    return text if not text or text[-1] in ".!?" else f"{text}."
+
+
+@register.filter
 def yes_no(value: bool | None) -> str:
     return words.yes_no(value)
 

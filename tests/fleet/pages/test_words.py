@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from fleet.pages import words
-from fleet.pages.templatetags.almanac import few_names
+from fleet.pages.templatetags.almanac import few_names, sentence
 
 TODAY = date(2026, 11, 1)
 days = some.dates(date(1950, 1, 1), TODAY)
@@ -93,3 +93,11 @@ def test_one_is_not_many() -> None:
 
 def test_what_no_played_future_had_is_not_called_impossible() -> None:
     assert [words.chance(share) for share in (0.0, 0.3, 1.0)] == ["under 1 %", "30 %", "over 99 %"]
+
+
+def test_what_somebody_typed_ends_as_a_sentence() -> None:
+    assert [sentence(text) for text in ("no way in", "The heater left service.", "")] == [
+        "no way in.",
+        "The heater left service.",
+        "",
+    ]
