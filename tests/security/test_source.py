@@ -66,6 +66,7 @@ def test_no_pattern_of_words_comes_from_outside() -> None:
         "words['notice_off']",
         "OVERLAP",
         "_NEVER_SEEN",
+        "_AS_SPAN",
         "one.place",
         "self.property_of",
         "pattern",
