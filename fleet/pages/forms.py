@@ -73,9 +73,9 @@ class PercentField(forms.FloatField):
     widget = forms.TextInput(attrs={"inputmode": "decimal"})
 
     def prepare_value(self, value: Any) -> Any:
-        return f"{value * 100:.4g}" if isinstance(value, float) else value
+        return f"{value * 100:.10g}" if isinstance(value, float) else value
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> float | None:  # type: ignore[override]  # the stubs hold it to be whole
         percent = super().to_python(value.rstrip("% ") if isinstance(value, str) else value)
         return None if percent is None else percent / 100
 

@@ -98,6 +98,23 @@ def test_files_hold_the_same_money_as_the_page_to_the_cent(cast: Cast, done_run:
     assert book["heaters"].max_row == 1 + selectors.ranked(done_run).count()
 
 
+def test_a_workbook_holds_the_likeliest_heaters_and_says_how_many_there_are(
+    cast: Cast, done_run: ForecastRun, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fleet.planning.downloads.MOST_IN_A_WORKBOOK", 2)
+    client = cast.client(cast.planner)
+    book = load_workbook(io.BytesIO(client.get(reverse("planning:download", args=["plan", "xlsx"])).content))
+    likeliest = [row.heater.tag for row in selectors.ranked(done_run)[:2]]
+    tags = [row[1].value for row in book["heaters"]]
+    assert tags == ["heater", *likeliest]
+    said = book["how sure"]["A2"].value
+    assert f"the 2 likeliest to fail of {selectors.ranked(done_run).count()}" in said
+    rows = csv.DictReader(
+        io.StringIO(client.get(reverse("planning:download", args=["heaters", "csv"])).content.decode())
+    )
+    assert len(list(rows)) == selectors.ranked(done_run).count()
+
+
 def test_a_name_that_a_spreadsheet_would_run_is_neutralised_in_every_file(
     cast: Cast, done_run: ForecastRun
 ) -> None:
