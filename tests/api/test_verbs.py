@@ -50,6 +50,7 @@ NOT_THROUGH_THE_API = {
     "fleet.heaters.services.take": WORKER,
     "fleet.operating.estate_maker.make_estate": OPERATOR,
     "fleet.operating.worker_signs.note_back_up": OPERATOR,
+    "fleet.planning.table_rows.keep_tables": WORKER,
     "fleet.planning.parts.split": WORKER,
     "fleet.planning.reports.make_report": WORKER,
     "fleet.planning.reports.open_shared": BY_ITS_OWN_ADDRESS,

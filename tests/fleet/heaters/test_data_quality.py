@@ -150,7 +150,7 @@ def test_only_a_planner_starts_the_computation(cast: Cast) -> None:
     client = cast.client(cast.planner)
     assert client.get("/records/missing/compute/").status_code == 405
     assert client.post("/records/missing/compute/").status_code == 302
-    assert "Computing" in client.get("/records/missing/").content.decode()
+    assert "Done so far" in client.get("/records/missing/").content.decode()
 
 
 def test_what_cannot_be_computed_is_said_and_not_retried(cast: Cast) -> None:
