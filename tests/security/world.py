@@ -168,7 +168,7 @@ def _value(field: Any) -> Any:
         models.UUIDField: uuid.uuid4,
         models.DateTimeField: lambda: timezone.now() + timedelta(days=3),
         models.DateField: lambda: date(2026, 1, 1) + timedelta(days=number % 300),
-        models.DecimalField: lambda: Decimal("10.00"),
+        models.DecimalField: lambda: Decimal("5.00"),
         models.FloatField: lambda: 0.5,
         models.IntegerField: lambda: number % 200 + 1,
         models.BooleanField: lambda: True,
