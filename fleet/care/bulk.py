@@ -39,3 +39,11 @@ def refresh_statistics() -> None:
         else:
             cursor.execute("PRAGMA analysis_limit = 1000")
             cursor.execute("ANALYZE")
+
+
+def do_not_wait_for_the_disk() -> None:
+    """For the rest of this transaction: a roll that a power failure takes back is made again by the next one, and the
+    job that says it is done waits for all that came before it. A third of a first roll's time was this waiting."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SET LOCAL synchronous_commit TO off")

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import Max
 
-from fleet.care.bulk import NewTask, insert_tasks, refresh_statistics
+from fleet.care.bulk import NewTask, do_not_wait_for_the_disk, insert_tasks, refresh_statistics
 from fleet.care.facts import HEATER_FIELDS, Surroundings, first_days, gather
 from fleet.care.kinds import TaskKind, task_kinds
 from fleet.care.models import CareStart, Task
@@ -69,6 +69,8 @@ def roll_forward(
     zones: dict[date, list[int]] = {}
     for row in properties:
         zones.setdefault(today or today_of(organisation, row), []).append(row.pk)
+    # Never inside somebody's own transaction: what she entered must be on disk before she is told so.
+    again_if_lost = heater_ids is None and not connection.in_atomic_block
     live = Heater.objects.filter(organisation=organisation, ending="")
     if heater_ids is not None:
         live = live.filter(pk__in=heater_ids)
@@ -78,7 +80,10 @@ def roll_forward(
         # Where all stand in one zone, nothing is gained by naming twenty thousand properties in each query.
         here = live if len(zones) == 1 else live.filter(position__building__property_id__in=property_ids)
         for rows in _slices(here):
-            _roll_slice(organisation.pk, rows, surroundings, day, kinds, result)
+            with transaction.atomic():
+                if again_if_lost:
+                    do_not_wait_for_the_disk()
+                _roll_slice(organisation.pk, rows, surroundings, day, kinds, result)
             if result.created > max(MANY_TASKS, 2 * counted):
                 refresh_statistics()
                 counted = result.created
@@ -119,7 +124,6 @@ def _slices(heaters: Any) -> Iterable[list[tuple[Any, ...]]]:
             return
 
 
-@transaction.atomic
 def _roll_slice(
     organisation_id: int,
     rows: list[tuple[Any, ...]],

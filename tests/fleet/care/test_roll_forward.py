@@ -6,6 +6,8 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from django.db import connection, transaction
+from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -13,6 +15,7 @@ from fleet.care import roll, services
 from fleet.care.models import CareStart, Task
 from fleet.care.rules import decide
 from fleet.estate.background import enqueue, work_off
+from fleet.estate.scope import unscoped
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from tests.conftest import Cast, make_heater
 
@@ -226,3 +229,24 @@ def test_fast_wear_brings_the_next_look_forward(in_house: Cast) -> None:
     assert looks[fast.pk][4] == "anode_predicted"
     assert date(2026, 6, 1) < looks[fast.pk][3] < date(2027, 11, 1)
     assert "35 %" in looks[fast.pk][5]
+
+
+@pytest.mark.services
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite waits for its disk in another way")
+@pytest.mark.django_db(transaction=True)
+def test_only_a_whole_roll_does_not_wait_for_the_disk(cast: Cast) -> None:
+    """A roll can be made again; what somebody entered cannot."""
+
+    def waits(**only: Any) -> bool:
+        with CaptureQueriesContext(connection) as queries:
+            services.roll_forward(cast.house, DAY, **only)
+        return not any("synchronous_commit" in query["sql"] for query in queries)
+
+    with unscoped("test"):
+        assert not waits()
+        assert waits(heater_ids=[cast.heater.pk])
+        with transaction.atomic():
+            assert waits()
+    with connection.cursor() as cursor:
+        cursor.execute("SHOW synchronous_commit")
+        assert cursor.fetchone() == ("on",)
