@@ -69,7 +69,7 @@ def _write_down(span: ChangedSpan) -> int:
         organisation_id=span.organisation_id, pk__gte=span.first_id, pk__lte=span.last_id
     ).order_by("pk")
     numbers = list(here.values_list("pk", flat=True)[:OF_A_SPAN])
-    free = here.filter(pk__in=numbers).select_for_update(skip_locked=True, of=("self",), no_key=True)
+    free = here.filter(pk__among=numbers).select_for_update(skip_locked=True, of=("self",), no_key=True)
     places = dict(free.values_list("pk", model.property_path))
     ChangedRow.objects.bulk_create(
         (

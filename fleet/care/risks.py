@@ -39,7 +39,7 @@ class Standing(NamedTuple):
 
 
 def standings(heater_ids: Iterable[int]) -> list[Standing]:
-    rows = Heater.objects.filter(pk__in=set(heater_ids)).order_by()
+    rows = Heater.objects.filter(pk__among=set(heater_ids)).order_by()
     return [
         Standing(*row)
         for row in rows.values_list(*Standing._fields[:-1], "position__building__property__currency")
@@ -70,7 +70,7 @@ def risks_of(heaters: Iterable[Standing], today: date) -> dict[int, Risk]:
         )
         if run is None:
             continue
-        outlooks = HeaterOutlook.objects.filter(run_id=run[0], heater_id__in=list(rows)).order_by()
+        outlooks = HeaterOutlook.objects.filter(run_id=run[0], heater_id__among=list(rows)).order_by()
         for heater_id, chance, planned, emergency in outlooks.values_list(
             "heater_id", "p_fail_12_months", "planned_cost", "emergency_cost"
         ):

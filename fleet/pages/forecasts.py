@@ -73,8 +73,8 @@ def _of_group(run: ForecastRun, calendar: list[Any], grouping: str, key: Any) ->
     # A property whose fiscal year starts in another month than the portfolio's has years of its own.
     if grouping == "property" and (own := table_rows.own_years_of(run, [key])):
         return own[key]["calendar"], own[key]["years"]
-    if found := table_rows.tables_of(run, grouping, [key]):
-        return calendar, found[key]["years"]
+    if found := table_rows.years_of(run, grouping, [key]):
+        return calendar, found[key]
     return _of_part(run, grouping, key) if run.in_brief.get("left_out") else (calendar, [])
 
 

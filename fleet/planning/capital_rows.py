@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
@@ -10,7 +11,7 @@ from django.db.models import Q
 
 from fleet.estate.scope import ScopedModel
 
-__all__ = ["UNREAD", "CapitalLine", "CapitalPlan"]
+__all__ = ["UNREAD", "CapitalLine", "CapitalPlan", "with_their_runs"]
 UNREAD = ("run__result", "run__diagnostics")  # megabytes of a large fleet that no page of a plan shows
 
 
@@ -95,3 +96,8 @@ class CapitalLine(ScopedModel):
 
     def __str__(self) -> str:
         return f"{self.heater} in {self.plan}"
+
+
+def with_their_runs() -> Any:
+    """Capital plans, each with its forecast but for what no page of a plan shows."""
+    return CapitalPlan.objects.select_related("run").defer(*UNREAD)

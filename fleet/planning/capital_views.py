@@ -15,7 +15,7 @@ from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.pages import charts
 from fleet.planning import capital as _verbs
 from fleet.planning import capital_files, capital_words, making, plan_charts, selectors
-from fleet.planning.capital_rows import UNREAD, CapitalPlan
+from fleet.planning.capital_rows import CapitalPlan, with_their_runs
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 FIELDS = {
@@ -121,7 +121,7 @@ def capital(request: HttpRequest) -> HttpResponse:
         "problem": problem,
         "sections": [(title, _fields(names, typed)) for title, names in SECTIONS],
         "folded": _fields(FOLDED, typed),
-        "plans": CapitalPlan.objects.select_related("run").defer("result", *UNREAD)[:10],
+        "plans": with_their_runs().defer("result")[:10],
         "may_plan": may(request, Need.PLAN),
     }
     return render(request, "planning/capital.html", context, status=422 if problem else 200)
@@ -131,7 +131,7 @@ def capital(request: HttpRequest) -> HttpResponse:
 @require_GET
 @never_cache
 def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
-    plan = get_object_or_404(CapitalPlan.objects.select_related("run", "job").defer(*UNREAD), pk=pk)
+    plan = get_object_or_404(with_their_runs().select_related("job"), pk=pk)
     context: dict[str, Any] = {
         "plan": plan,
         "currency": capital_words.currency_of(plan),
@@ -166,9 +166,7 @@ def cancel(request: HttpRequest, pk: int) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
-    plan = get_object_or_404(
-        CapitalPlan.objects.select_related("run").defer(*UNREAD), pk=pk, state=CapitalPlan.State.DONE
-    )
+    plan = _done(pk)
     if file_format == "xlsx":
         response = HttpResponse(capital_files.workbook(plan), content_type=XLSX)
     elif file_format == "csv":
@@ -180,8 +178,7 @@ def download(request: HttpRequest, pk: int, file_format: str) -> HttpResponse:
 
 
 def _done(pk: int) -> CapitalPlan:
-    rows = CapitalPlan.objects.select_related("run").defer(*UNREAD)
-    return cast(CapitalPlan, get_object_or_404(rows, pk=pk, state=CapitalPlan.State.DONE))
+    return cast(CapitalPlan, get_object_or_404(with_their_runs(), pk=pk, state=CapitalPlan.State.DONE))
 
 
 def _figures(plan: CapitalPlan) -> dict[str, Any]:

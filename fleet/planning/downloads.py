@@ -11,9 +11,8 @@ from fleet.heaters.exporting import neutralised
 from fleet.planning import explained, selectors
 from fleet.planning.models import ForecastRun, HeaterOutlook
 
-MOST_IN_A_WORKBOOK = (
-    5_000  # heaters: a spreadsheet of sixty thousand takes half a minute while somebody waits
-)
+# Heaters: a spreadsheet of sixty thousand takes half a minute while somebody waits.
+MOST_IN_A_WORKBOOK = 5_000
 YEAR_HEADINGS = (
     "grouping",
     "group",

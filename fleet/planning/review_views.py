@@ -14,7 +14,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.row_numbers import row_number
 from fleet.planning import reviews as _verbs
 from fleet.planning.capital import CapitalRefused, caps_by_name
-from fleet.planning.capital_rows import UNREAD, CapitalPlan
+from fleet.planning.capital_rows import CapitalPlan, with_their_runs
 from fleet.planning.models import PlanReview
 
 
@@ -42,7 +42,7 @@ def reviews(request: HttpRequest) -> HttpResponse:
             messages.error(request, str(refusal))
             return redirect("planning:reviews")
         return redirect("planning:review", review.pk)
-    plans = CapitalPlan.objects.filter(state=CapitalPlan.State.DONE).select_related("run").defer(*UNREAD)[:20]
+    plans = with_their_runs().filter(state=CapitalPlan.State.DONE)[:20]
     context = {
         "reviews": PlanReview.objects.defer("content"),
         "years": [

@@ -97,12 +97,12 @@ class PlanTables:
         return sorted(names.items(), key=lambda one: (-costs[one[0]], one[1]))
 
     def some(self, grouping: str, groups: Sequence[tuple[Any, str]]) -> list[GroupTable]:
-        rows = table_rows.tables_of(self.run, grouping, [key for key, _ in groups])
-        return [GroupTable(key, name, rows[key]["years"], self.calendar) for key, name in groups]
+        years = table_rows.years_of(self.run, grouping, [key for key, _ in groups])
+        return [GroupTable(key, name, years[key], self.calendar) for key, name in groups]
 
     def by(self, grouping: str) -> list[GroupTable]:
-        rows, groups = table_rows.tables_of(self.run, grouping), self.order(grouping)
-        return [GroupTable(key, name, rows[key]["years"], self.calendar) for key, name in groups]
+        years, groups = table_rows.years_of(self.run, grouping), self.order(grouping)
+        return [GroupTable(key, name, years[key], self.calendar) for key, name in groups]
 
     def own_years(self, keys: Collection[int] | None = None) -> list[GroupTable]:
         """Of all properties or some, those whose fiscal year starts in another month than the portfolio's."""

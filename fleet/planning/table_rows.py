@@ -68,32 +68,29 @@ def costs_of(run: Any, grouping: str) -> dict[Any, Decimal]:
     if run.overall is None:
         rows = run.result["groups"][grouping]
         return {row["key"]: Decimal(row["years"][-1]["cost_so_far"]["expected"]) for row in rows}
-    found = RunTable.objects.filter(run=run, grouping=grouping).values_list("key", "cost")
-    return {_key(grouping, key): cost for key, cost in found}
+    return {_key(grouping, key): cost for key, cost in _kept(run, grouping).values_list("key", "cost")}
 
 
-def tables_of(run: Any, grouping: str, keys: Collection[Any] | None = None) -> dict[Any, Row]:
-    """Groups with their years, all that are listed or some of them, by key."""
+def years_of(run: Any, grouping: str, keys: Collection[Any] | None = None) -> dict[Any, list[Row]]:
+    """The years of groups, of all that are listed or some of them, by key."""
     if run.overall is None:
         rows = run.result["groups"].get(grouping, [])
-        return {row["key"]: row for row in rows if keys is None or row["key"] in keys}
-    found = RunTable.objects.filter(run=run, grouping=grouping)
-    if keys is not None:
-        found = found.filter(key__in=[str(key) for key in keys])
-    return {
-        _key(grouping, key): {"key": _key(grouping, key), "years": years}
-        for key, years in found.values_list("key", "years")
-    }
+        return {row["key"]: row["years"] for row in rows if keys is None or row["key"] in keys}
+    found = _kept(run, grouping, keys).values_list("key", "years")
+    return {_key(grouping, key): years for key, years in found}
 
 
 def own_years_of(run: Any, keys: Collection[int] | None = None) -> dict[int, Row]:
     """Properties that have years of their own, with these and their calendar, by number."""
     if run.overall is None:
         return {row["key"]: row for row in run.result["own_years"] if keys is None or row["key"] in keys}
-    found = RunTable.objects.filter(run=run, grouping="property", own_years__isnull=False)
-    if keys is not None:
-        found = found.filter(key__in=[str(key) for key in keys])
+    found = _kept(run, "property", keys).filter(own_years__isnull=False)
     return {row["key"]: row for row in found.values_list("own_years", flat=True)}
+
+
+def _kept(run: Any, grouping: str, keys: Collection[Any] | None = None) -> Any:
+    found = RunTable.objects.filter(run=run, grouping=grouping)
+    return found if keys is None else found.filter(key__in=[str(key) for key in keys])
 
 
 def _key(grouping: str, written: str) -> Any:

@@ -20,7 +20,7 @@ from fleet.care.due_list import PRESSING
 from fleet.care.models import DueMark, DueSum, Task
 from fleet.estate import background
 from fleet.estate.bulk_rows import new_ids, write_rows
-from fleet.estate.models import HistoryEntry, Job, Organisation, Position
+from fleet.estate.models import Building, HistoryEntry, Job, Organisation, Position
 from fleet.heaters.models import Heater, ServiceRecord
 from fleet.heaters.register import NOT_PLAIN
 from fleet.pages import trigrams
@@ -51,13 +51,17 @@ def among_much_work(cast: Cast) -> QuerySet[ServiceRecord]:
     return ServiceRecord.objects.all()
 
 
+def many_heaters(building: Building, letter: str, count: int) -> None:
+    house, places = building.organisation_id, new_ids(Position, count)
+    labelled = [(number, house, building.pk, f"Place {number}") for number in places]
+    write_rows(Position, ("id", "organisation_id", "building_id", "label"), labelled)
+    tagged = [(house, number, f"{letter}-{number}", "heat_pump") for number in places]
+    write_rows(Heater, ("organisation_id", "position_id", "tag", "kind"), tagged)
+
+
 def among_many(cast: Cast, rows: Callable[[], QuerySet[Any]]) -> QuerySet[Any]:
     """The same for heaters and their places."""
-    house, places = cast.house.pk, new_ids(Position, 20_000)
-    labelled = [(number, house, cast.building.pk, f"Place {number}") for number in places]
-    write_rows(Position, ("id", "organisation_id", "building_id", "label"), labelled)
-    tagged = [(house, number, f"Q-{number}", "heat_pump") for number in places]
-    write_rows(Heater, ("organisation_id", "position_id", "tag", "kind"), tagged)
+    many_heaters(cast.building, "Q", 20_000)
     with connection.cursor() as cursor:
         for index in trigrams.INDEXES:
             cursor.execute("SELECT gin_clean_pending_list(%s)", [index.name])
@@ -67,12 +71,7 @@ def among_many(cast: Cast, rows: Callable[[], QuerySet[Any]]) -> QuerySet[Any]:
 
 def two_houses(cast: Cast) -> QuerySet[Heater]:
     """The heaters of another house came first: a list of ours must not go through them, nor a look-up through ours."""
-    house, places = cast.foreign_heater.organisation_id, new_ids(Position, 3_000)
-    building = cast.foreign_heater.position.building_id
-    labelled = [(number, house, building, f"Place {number}") for number in places]
-    write_rows(Position, ("id", "organisation_id", "building_id", "label"), labelled)
-    tagged = [(house, number, f"B-{number}", "heat_pump") for number in places]
-    write_rows(Heater, ("organisation_id", "position_id", "tag", "kind"), tagged)
+    many_heaters(cast.foreign_heater.position.building, "B", 3_000)
     for number in range(60):
         make_heater(cast.house, tag=f"H-{number + 2}", serial_number=f"S-{number + 2}")
     with connection.cursor() as cursor:
