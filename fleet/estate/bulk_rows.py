@@ -17,6 +17,7 @@ from django.utils import timezone
 
 _NO_TEXT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
 GROWN_BY = 1000  # below that any plan will do
+AT_A_TIME = 5000
 
 Item = TypeVar("Item")
 
@@ -33,8 +34,11 @@ def new_ids(model: type[models.Model], count: int) -> list[int]:
     table = model._meta.db_table
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
+            # Named once: to look the name up takes longer than to draw a number.
             cursor.execute(
-                "SELECT nextval(pg_get_serial_sequence(%s, 'id')) FROM generate_series(1, %s)", [table, count]
+                "SELECT nextval(named.sequence) FROM (SELECT pg_get_serial_sequence(%s, 'id')::regclass AS sequence "
+                "OFFSET 0) AS named, generate_series(1, %s)",
+                [table, count],
             )
             return [number for (number,) in cursor.fetchall()]
         # A number once given is not given again, also where its row is gone.
@@ -62,7 +66,31 @@ def reserve_ids(model: type[models.Model], count: int) -> int:
 
 def write_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Write rows of the named columns (as the database calls them) inside the caller's transaction."""
-    names, filling = list(columns), []
+    _write(model, columns, [], (list(zip(*some, strict=True)) for some in in_parts(rows, AT_A_TIME)))
+
+
+def write_columns(model: type[models.Model], columns: Mapping[str, Sequence[Any]]) -> None:
+    """Write rows given column by column. What all rows hold alike is made ready once."""
+    alike = {
+        name: values[0]
+        for name, values in columns.items()
+        if values and values.count(values[0]) == len(values)
+    }
+    unlike = {name: values for name, values in columns.items() if name not in alike} or dict(columns)
+    count = len(next(iter(unlike.values())))
+    blocks = (
+        [values[at : at + AT_A_TIME] for values in unlike.values()] for at in range(0, count, AT_A_TIME)
+    )
+    _write(model, list(unlike), [(name, one) for name, one in alike.items() if name not in unlike], blocks)
+
+
+def _write(
+    model: type[models.Model],
+    columns: Sequence[str],
+    alike: Sequence[tuple[str, Any]],
+    blocks: Iterable[Sequence[Sequence[Any]]],
+) -> None:
+    names, filling = [*columns, *(name for name, _ in alike)], [value for _, value in alike]
     for field in model._meta.concrete_fields:
         column = str(field.column)
         if column not in names and not field.primary_key:
@@ -76,13 +104,13 @@ def write_rows(model: type[models.Model], columns: Sequence[str], rows: Iterable
             copied = f'COPY "{table}" ({quoted}) FROM STDIN'
             # What the server refuses comes as the copy ends, outside of what Django's cursor looks after.
             with connection.wrap_database_errors, cursor.copy(copied) as copy:
-                for lines in _lines(rows, rest):
-                    copy.write(lines)
+                for block in blocks:
+                    copy.write(rest.join(map("\t".join, zip(*map(_column, block), strict=True))) + rest)
             return
-        marks = ", ".join(["%s"] * len(names))
+        marks, last = ", ".join(["%s"] * len(names)), [*map(_bound, filling)]
         cursor.executemany(
             f'INSERT INTO "{table}" ({quoted}) VALUES ({marks})',  # noqa: S608 - names of ours
-            [(*map(_bound, row), *filling) for row in rows],
+            [(*map(_bound, row), *last) for block in blocks for row in zip(*block, strict=True)],
         )
 
 
@@ -106,12 +134,6 @@ def _default_of(field: models.Field[Any, Any]) -> Any:
         return timezone.now()
     value = field.get_default()
     return json.dumps(value) if isinstance(value, (dict, list)) else value
-
-
-def _lines(rows: Iterable[Sequence[Any]], rest: str, at_a_time: int = 5000) -> Iterable[str]:
-    for some in in_parts(rows, at_a_time):
-        columns = [_column(values) for values in zip(*some, strict=True)]
-        yield rest.join(map("\t".join, zip(*columns, strict=True))) + rest
 
 
 def _column(values: Sequence[Any]) -> Iterable[str]:

@@ -135,18 +135,27 @@ def _read_column(
     read = READERS[reading.kind][match.field]
     held = [row for row in rows if position < len(row.cells)]
     cells = [row.cells[position] for row in held]
-    # Kind by kind: 1, 1.0 and True are one key to a dict, but not to a reader.
-    kinds = set(map(type, cells))
-    known = {
-        kind: _read_once({cell for cell in cells if type(cell) is kind}, read, setting) for kind in kinds
-    }
+    known = {kind: _read_once(unlike, read, setting) for kind, unlike in _by_kind(cells).items()}
     for kind, values in known.items():
         if any(isinstance(value, UnreadableValue) for value in values.values()):
             _tell(reading, heading, kind, values, zip(held, cells, strict=True))
-    for row, cell in zip(held, cells, strict=True):
-        value = known[type(cell)].get(cell)
+    name = match.field
+    if len(known) == 1:
+        [values] = known.values()
+        said: Iterable[Any] = map(values.get, cells)
+    else:
+        said = (known[type(cell)].get(cell) for cell in cells)
+    for row, value in zip(held, said, strict=True):
         if value is not None:
-            row.values[match.field] = value
+            row.values[name] = value
+
+
+def _by_kind(cells: list[Any]) -> dict[type, set[Any]]:
+    """The unlike cells, kind by kind: 1, 1.0 and True are one key to a dict, but not to a reader."""
+    kinds = set(map(type, cells))
+    if len(kinds) == 1:
+        return {kinds.pop(): set(cells)}
+    return {kind: {cell for cell in cells if type(cell) is kind} for kind in kinds}
 
 
 def _read_once(cells: set[Any], read: Any, setting: Setting) -> dict[object, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -12,8 +12,9 @@ from django.db import DatabaseError, IntegrityError, transaction
 from django.utils import timezone
 
 from fleet.estate.background import enqueue
-from fleet.estate.bulk_rows import in_parts, look_at_what_has_grown, new_ids, write_rows
+from fleet.estate.bulk_rows import in_parts, look_at_what_has_grown, new_ids, write_columns
 from fleet.estate.calendar import today_of
+from fleet.estate.collecting import uncollected
 from fleet.estate.history import Change, record_change, record_changes
 from fleet.estate.models import Building, Position, Property
 from fleet.estate.rounds import record_changed
@@ -51,12 +52,13 @@ CHUNK = 2000
 WRITTEN_AT_ONCE = 50_000
 TURNS = 3
 DEADLOCK = "40P01"  # PostgreSQL's code
+Written = dict[str, Sequence[Any]]  # column by column
 SERVICE_COLUMNS = ("kind", *(f"done_{part}" for part in DATE_PARTS), *SERVICE_FIELDS)
 WATER_COLUMNS = ("treatment", *(f"tested_{part}" for part in DATE_PARTS), *WATER_FIELDS)
-PLACES: tuple[tuple[str, type[ScopedModel], str, tuple[str, ...], tuple[str, ...]], ...] = (
-    ("property", Property, "name", (), PROPERTY_FIELDS),
-    ("building", Building, "name", ("property_id",), BUILDING_FIELDS),
-    ("position", Position, "label", ("building_id",), POSITION_FIELDS),
+PLACES: tuple[tuple[str, type[ScopedModel], str, str, tuple[str, ...]], ...] = (
+    ("property", Property, "name", "", PROPERTY_FIELDS),
+    ("building", Building, "name", "property_id", BUILDING_FIELDS),
+    ("position", Position, "label", "building_id", POSITION_FIELDS),
 )
 SHOWN_REMARKS = 500
 
@@ -65,6 +67,7 @@ class NothingTaken(ValueError):
     """The whole import was called off; nothing was written. The message says why."""
 
 
+@uncollected()
 @transaction.atomic
 def keep_file(
     content: bytes,
@@ -113,6 +116,7 @@ def _remember(batch: ImportBatch, headings: Collection[str]) -> None:
                 )
 
 
+@uncollected()
 def kept_book(batch: ImportBatch) -> Workbook:
     try:
         with default_storage.open(batch.stored) as stored:
@@ -147,6 +151,7 @@ def preview(batch: ImportBatch, as_of: date, progress: Progress | None = None) -
     return comparison
 
 
+@uncollected()
 def held_against_record(
     batch: ImportBatch, book: Workbook, as_of: date, progress: Progress | None = None
 ) -> Comparison:
@@ -231,6 +236,7 @@ def accept(
     return comparison
 
 
+@uncollected()
 @transaction.atomic
 def _taken(batch: ImportBatch, book: Workbook, as_of: date, all_or_nothing: bool) -> Comparison:
     comparison = held_against_record(batch, book, as_of)
@@ -270,27 +276,26 @@ def take(plan: Plan, batch: ImportBatch) -> None:
     _write_places(plan, organisation_id)
     _change_heaters(plan.changed_heaters)
     _numbered(Heater, plan.new_heaters)
-    heaters = ((one.pk, one.position.pk, one.tag, *one.columns) for one in plan.new_heaters)
-    _create(Heater, ("id", "position_id", "tag", *HEATER_COLUMNS), heaters, organisation_id)
-    services = _filled(ServiceRecord, SERVICE_COLUMNS, (one.columns for one in plan.new_services))
-    done = ((one.heater.pk, *said) for one, said in zip(plan.new_services, services, strict=True))
-    _create(ServiceRecord, ("heater_id", *SERVICE_COLUMNS), done, organisation_id)
-    waters = _filled(WaterTest, WATER_COLUMNS, (one.columns for one in plan.new_waters))
-    tested = (
-        (one.property.pk, one.building.pk if one.building else None, *said)
-        for one, said in zip(plan.new_waters, waters, strict=True)
-    )
-    _create(WaterTest, ("property_id", "building_id", *WATER_COLUMNS), tested, organisation_id)
+    _create(Heater, _columns_of_heaters(plan.new_heaters), organisation_id)
+    services = [one.columns for one in plan.new_services]
+    done: Written = {"heater_id": [one.heater.pk for one in plan.new_services]}
+    _create(ServiceRecord, done | _said(ServiceRecord, SERVICE_COLUMNS, services), organisation_id)
+    waters = [one.columns for one in plan.new_waters]
+    sampled: Written = {
+        "property_id": [one.property.pk for one in plan.new_waters],
+        "building_id": [one.building.pk if one.building else None for one in plan.new_waters],
+    }
+    _create(WaterTest, sampled | _said(WaterTest, WATER_COLUMNS, waters), organisation_id)
     _change_rows(ServiceRecord, plan.changed_services)
     _change_rows(WaterTest, plan.changed_waters)
 
 
-def _create(
-    model: type[ScopedModel], columns: Sequence[str], rows: Iterable[tuple[Any, ...]], organisation_id: int
-) -> None:
+def _create(model: type[ScopedModel], columns: Written, organisation_id: int) -> None:
     """Write new rows of these columns, very many of them in few statements."""
-    for chunk in in_parts(rows, WRITTEN_AT_ONCE):
-        write_rows(model, ("organisation_id", *columns), ((organisation_id, *row) for row in chunk))
+    count = len(next(iter(columns.values())))
+    for at in range(0, count, WRITTEN_AT_ONCE):
+        some = {name: values[at : at + WRITTEN_AT_ONCE] for name, values in columns.items()}
+        write_columns(model, some | {"organisation_id": [organisation_id] * min(WRITTEN_AT_ONCE, count - at)})
 
 
 def _numbered(model: type[ScopedModel], items: Sequence[OnRecord | Place]) -> None:
@@ -299,26 +304,37 @@ def _numbered(model: type[ScopedModel], items: Sequence[OnRecord | Place]) -> No
         item.pk = number
 
 
-def _filled(
-    model: type[ScopedModel], columns: Sequence[str], said: Iterable[Mapping[str, Any]]
-) -> Iterator[tuple[Any, ...]]:
-    """What is said of each row, with the model's own value where nothing is."""
-    usual = {name: model._meta.get_field(name).get_default() for name in columns}  # type: ignore[union-attr]
-    for values in said:
-        yield tuple([values.get(name, other) for name, other in usual.items()])
+def _columns_of_heaters(heaters: Sequence[OnRecord]) -> Written:
+    columns = zip(*[one.columns for one in heaters], strict=True)
+    return {
+        "id": [one.pk for one in heaters],
+        "position_id": [one.position.pk for one in heaters],
+        "tag": [one.tag for one in heaters],
+        **dict(zip(HEATER_COLUMNS, columns, strict=bool(heaters))),
+    }
+
+
+def _said(model: type[ScopedModel], names: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> Written:
+    """Column by column what is said of each row, and the model's own value where nothing is. A column of which no row
+    says anything is left out: the writer fills it."""
+    anywhere = set[str]().union(*rows)
+    found: Written = {}
+    for name in names:
+        if name in anywhere:
+            usual = model._meta.get_field(name).get_default()  # type: ignore[union-attr]
+            found[name] = [values.get(name, usual) for values in rows]
+    return found
 
 
 def _write_places(plan: Plan, organisation_id: int) -> None:
     register = plan.register
-    for kind, model, label, parent, columns in PLACES:
+    for kind, model, label, parent, names in PLACES:
         new = register.new_places[kind]
-        filled = _filled(model, columns, (place.values for place in new))
         _numbered(model, new)
-        above = ((place.parent.pk,) if parent and place.parent else () for place in new)
-        rows = (
-            (place.pk, *up, place.name, *said) for place, up, said in zip(new, above, filled, strict=True)
-        )
-        _create(model, ("id", *parent, label, *columns), rows, organisation_id)
+        columns: Written = {"id": [place.pk for place in new], label: [place.name for place in new]}
+        if parent:
+            columns[parent] = [place.parent.pk for place in new if place.parent]
+        _create(model, columns | _said(model, names, [place.values for place in new]), organisation_id)
     for kind, model, *_ in PLACES:
         changed = [
             place for place in register.touched[kind].values() if place.changes and place.pk is not None

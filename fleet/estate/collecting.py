@@ -1,0 +1,24 @@
+"""Python's search for circles of objects that hold each other, put off while very many are made that all stay.
+
+The search walks through everything that is alive whenever a quarter more has come: of a file of a hundred thousand rows
+it took two fifths of the reader's time, and found nothing. Objects outside of circles go at once as ever.
+"""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """Of two that overlap, in threads or one within the other, the one that put the search off takes it up again."""
+    if not gc.isenabled():
+        yield
+        return
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
