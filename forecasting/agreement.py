@@ -1,16 +1,22 @@
-"""How far the ages at which heaters were found standing are believed: of lives, of buildings only, or not at all."""
+"""How far the ages at which heaters were found standing are believed: a chance, from the record since, not a verdict.
+
+That the ages mislead (heaters were replaced by a plan nobody wrote down, say) has a chance before the record speaks.
+The record speaks by how much better it is foretold with the ages than without them,
+
+    P(record | ages) / P(record) = Z(record and ages) Z(nothing) / (Z(ages) Z(record)),
+
+Z the integral of prior times likelihood.  A fit draws from both answers in the proportion that comes out (averaging
+over models: Hoeting, Madigan, Raftery and Volinsky 1999, Statistical Science 14:382-417; from memory, not verified).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit, logit
 
-from forecasting import hazard
 from forecasting.climbing import Top, climb
-from forecasting.episodes import FloatArray
-from forecasting.exploring import Steps, explore
 from forecasting.recurrence import ages_found
 from forecasting.standing import Standing
 from forecasting.target import Target
@@ -18,79 +24,67 @@ from forecasting.target import Target
 # Ages are heard as evidence on lives up to here: beyond it a record need not lean on how heaters were renewed before
 # anyone kept records.
 MOST_FAILURES_FOR_AGES, MOST_ROWS_FOR_AGES = 2_000, 30_000
-# Two-sided: rarer numbers of failures speak against the ages. Set between what simulated fleets show where the ages are
-# sound (chances spread evenly) and where a hidden policy made them (all at or below 0.01); judgement.
-LEAST_CHANCE = 0.015
-
-# Log of the odds, seven to one, at which the record is taken to speak against ages that tell only of buildings
-# (judgement). Kept whether the record is for them or says little, they gain on every kind of invented fleet tried.
-AGAINST = -2.0
+CHANCE_SOUND = 0.9  # of ages that `standing` lets through, before the record speaks (engineering judgement)
+LEAST_SHARE = (
+    0.01  # an answer less likely than this is not drawn from: that would double a fit's work for nothing
+)
 
 
-def hear_ages(
-    record: Target,
-    top: Top,
-    standing: Standing | None,
-    draws: int,
-    generator: np.random.Generator,
-    cancelled: Callable[[], bool] | None = None,
-) -> tuple[Target, Top, str]:
-    """The record's target with as much of the ages as is believed, its mode, and words on it where lives are concerned.
+@dataclass(frozen=True)
+class Answer:
+    """A density to draw from, its mode, and the share of the draws that it gets."""
 
-    In buildings known to be old they are heard as evidence on lives, unless the record since is not what they would
-    have foretold: then they are left out.  Where nothing can be heard so, they tell only of the buildings, unless the
-    record speaks against that, or has no failure to speak with.
+    share: float
+    target: Target
+    top: Top
+
+
+def answers(record: Target, top: Top, standing: Standing | None) -> tuple[tuple[Answer, ...], str]:
+    """The record with the ages and without them, as far as each is believed, and words on it where lives are concerned.
+
+    In buildings known to be old the ages are evidence on lives.  Where nothing can be heard so, they tell only of the
+    buildings, and nothing while the record has no failure to speak with.
     """
+    alone = (Answer(1.0, record, top),)
     if standing is None:
-        return record, top, ""
+        return alone, ""
     few = record.failures.sum() <= MOST_FAILURES_FOR_AGES
-    if standing.old.any() and few and record.n_rows + len(standing.age) <= MOST_ROWS_FOR_AGES:
-        aged = replace(record, ages=ages_found(standing, len(record.failures), True))
-        alone, count = ages_alone(aged), int(standing.old.sum())
-        foretold = explore(alone, climb(alone, alone.start), draws, generator, Steps(None, cancelled))
-        chance = chance_of_record(record, alone, foretold.theta, foretold.exposure, generator)
-        if chance < LEAST_CHANCE:
-            return (
-                record,
-                top,
-                f"The ages of {count} heaters found standing when the record began do not agree with what failed "
-                "since: they were left out.",
-            )
+    on_lives = bool(standing.old.any() and few and record.n_rows + len(standing.age) <= MOST_ROWS_FOR_AGES)
+    if not on_lives and not record.failures.any():
+        return alone, ""
+    aged = replace(record, ages=ages_found(standing, len(record.failures), on_lives))
+    aged_top = climb(aged, top.point.theta)
+    share = float(expit(logit(CHANCE_SOUND) + _foretold_better(record, top, aged, aged_top)))
+    words = _words(int(standing.old.sum()), share) if on_lives else ""
+    if share < LEAST_SHARE:
+        return alone, words
+    if share > 1 - LEAST_SHARE:
+        return (Answer(1.0, aged, aged_top),), words
+    return (Answer(share, aged, aged_top), Answer(1 - share, record, top)), words
+
+
+def _words(count: int, share: float) -> str:
+    if share < LEAST_SHARE:
         return (
-            aged,
-            climb(aged, top.point.theta),
-            f"The ages of {count} heaters found standing in old buildings when the record began were heard too.",
+            f"The ages of {count} heaters found standing when the record began do not agree with what failed "
+            "since: they were left out."
         )
-    if not record.failures.any():
-        return record, top, ""
-    weighed = replace(record, ages=ages_found(standing, len(record.failures), False))
-    other = climb(weighed, top.point.theta)
-    agrees = _log_evidence(other) - _log_evidence(top) > AGAINST
-    return (weighed, other, "") if agrees else (record, top, "")
+    heard = (
+        f"The ages of {count} heaters found standing in old buildings when the record began were heard too"
+    )
+    if share > 1 - LEAST_SHARE:
+        return f"{heard}."
+    return f"{heard}, in {100 * share:.0f} % of the draws: what failed since agrees with them only in part."
 
 
-def _log_evidence(top: Top) -> float:
-    """Laplace's approximation, up to a constant that targets of one size share."""
+def _foretold_better(record: Target, top: Top, aged: Target, aged_top: Top) -> float:
+    """Log of P(record | ages) / P(record), each integral by Laplace's approximation at its mode."""
+    ages = replace(aged, exact=(), mixed=(), failures=np.zeros(len(aged.failures)))
+    nothing = replace(ages, ages=None)
+    of_ages, of_nothing = (_log_integral(climb(target, target.start)) for target in (ages, nothing))
+    return _log_integral(aged_top) + of_nothing - of_ages - _log_integral(top)
+
+
+def _log_integral(top: Top) -> float:
+    """Up to a constant that targets of one size share."""
     return top.point.value + float(np.log(np.diag(top.root)).sum())
-
-
-def ages_alone(aged: Target) -> Target:
-    """The target that knows the ages found standing, and nothing of what happened since."""
-    return replace(aged, exact=(), mixed=(), failures=np.zeros(len(aged.failures)))
-
-
-def chance_of_record(
-    record: Target, alone: Target, heard: FloatArray, exposure: FloatArray, generator: np.random.Generator
-) -> float:
-    """Two-sided chance of the failures on record, or rarer, if the ages alone were right about lives.
-
-    A predictive check (Box 1980, Journal of the Royal Statistical Society A 143:383-430): ``heard`` are draws
-    (D, p) of the fit to the ages alone and ``exposure`` (B, D) its exposure; each draw forecasts the record.
-    """
-    c = 1 / hazard.dispersion_of(heard[:, -1])
-    z = generator.standard_gamma(c + alone.counts(heard)) / (c + exposure)
-    expected = (z * record.many(heard)[1]).sum(axis=0)
-    # An absurd draw overflows: it foretells far more than any record holds.
-    forecast = generator.poisson(np.minimum(np.nan_to_num(expected, nan=1e9), 1e9))
-    seen = record.failures.sum()
-    return float(min(1.0, 2 * min(np.mean(forecast <= seen), np.mean(forecast >= seen))))

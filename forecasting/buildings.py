@@ -28,6 +28,7 @@ def thinned(posterior: Posterior, most: int) -> Posterior:
     return replace(
         posterior,
         buildings=(),
+        hears_ages=None if posterior.hears_ages is None else posterior.hears_ages[draws],
         log_shape=posterior.log_shape[draws],
         log_scale=posterior.log_scale[draws],
         beta=posterior.beta[draws],
@@ -54,6 +55,10 @@ def with_buildings(posterior: Posterior, episodes: Episodes, prior: Prior) -> Po
         target = replace(target, ages=ages_found(standing, len(episodes.buildings), False))
     c, vectors = 1 / posterior.dispersion[:, None], _vectors(posterior)
     exposure, counts = np.ascontiguousarray(target.many(vectors)[1].T), target.counts(vectors)
+    if posterior.hears_ages is not None and target.ages is not None:
+        deaf, vectors = ~posterior.hears_ages, vectors[~posterior.hears_ages]
+        alone = replace(target, ages=None)
+        exposure[deaf], counts[:, deaf] = alone.many(vectors)[1].T, alone.counts(vectors)
     drawn = np.empty_like(exposure)
     for place, number in enumerate(episodes.buildings):
         generator = np.random.default_rng([abs(posterior.seed), 7010, abs(int(number))])

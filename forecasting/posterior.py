@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from forecasting import hazard
-from forecasting.agreement import hear_ages
-from forecasting.climbing import Top, climb, root_of
-from forecasting.episodes import Episodes, FloatArray, IntArray
+from forecasting.agreement import Answer, answers
+from forecasting.climbing import climb, root_of
+from forecasting.episodes import BoolArray, Episodes, FloatArray, IntArray
 from forecasting.exploring import FitCancelled, Sample, Steps, explore
 from forecasting.standing import Standing
 from forecasting.target import Target, build_target
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["VERSION", "Diagnostics", "FitCancelled", "Posterior", "fit"]
 
-VERSION = "5"
+VERSION = "6"
 THINNED_ROWS = 8_000
 # At most this many rows are used whole in the importance weights: more where failures are few, since then the
 # draws spread far from the mode, to which a sample of rows is tied.
@@ -73,6 +73,9 @@ class Posterior:
     version: str
     # Yearly rate of other removals than failures in the law of the ages found standing; None: they told nothing here.
     removals_per_year: float | None = None
+    hears_ages: BoolArray | None = (
+        None  # (D,) draws that go by those ages; None: all of them, if they told anything
+    )
 
     def new_building_multipliers(self, count: int, generator: np.random.Generator) -> FloatArray:
         """Multipliers (D, count) of buildings the fit has not seen: Gamma with mean 1 and variance v."""
@@ -107,17 +110,13 @@ def fit(
         start = climb(rough, start).point.theta
     top = climb(target, start, lambda turn: steps.at(0.1 + 0.3 * turn / (turn + 5), "Finding the mode"))
     steps.at(0.4, "Hearing the ages found standing")
-    standing = _standing_in(episodes, columns)
-    target, top, words = hear_ages(
-        target, top, standing, draws, np.random.default_rng([abs(seed), 7009]), cancelled
-    )
+    heard, words = answers(target, top, _standing_in(episodes, columns))
     steps.at(0.5, "Weighing the draws")
-    surface: Target | ThinnedTarget = target
-    if target.n_rows > _rows_kept(target):
-        surface = thin(target, top.point, THINNED_ROWS)
-    found = _Found(target, top, explore(surface, top, draws, generator, steps), words)
+    first = round(heard[0].share * draws)
+    counts = zip(heard, (first, draws - first), strict=False)
+    parts = [_drawn(one, count, generator, steps) for one, count in counts if count]
     steps.at(0.95, "Drawing buildings")
-    return _assemble(episodes, prior, kind_rows, columns, found, seed, generator)
+    return _assemble(episodes, prior, kind_rows, columns, _shuffled(parts, generator), words, seed, generator)
 
 
 def _active_part(episodes: Episodes, prior: Prior) -> tuple[Episodes, IntArray, IntArray]:
@@ -156,12 +155,48 @@ def _rows_kept(target: Target) -> int:
 
 @dataclass(frozen=True)
 class _Found:
-    """A target, its mode and the draws from it; ``ages`` says what became of the ages found standing."""
+    """Draws from one answer, or from two in their shares."""
 
     target: Target
-    top: Top
     sample: Sample
-    ages: str = ""
+    mode_found: bool
+    counts: FloatArray  # (D, B) failures with what ages add to them
+    hears_ages: BoolArray  # (D,)
+
+
+def _drawn(answer: Answer, count: int, generator: np.random.Generator, steps: Steps) -> _Found:
+    target = answer.target
+    surface: Target | ThinnedTarget = target
+    if target.n_rows > _rows_kept(target):
+        surface = thin(target, answer.top.point, THINNED_ROWS)
+    sample = explore(surface, answer.top, count, generator, steps)
+    # Weights on the whole record make up for a mode that is a little off; on a sample of rows they do not.
+    mode_found = answer.top.converged or target.n_rows <= _rows_kept(target)
+    heard = np.full(len(sample.theta), target.ages is not None)
+    return _Found(target, sample, mode_found, target.counts(sample.theta).T, heard)
+
+
+def _shuffled(parts: list[_Found], generator: np.random.Generator) -> _Found:
+    """Draws of all parts in random order; how far they can be trusted is that of the worst."""
+    if len(parts) == 1:
+        return parts[0]
+    samples = [part.sample for part in parts]
+    order = generator.permutation(sum(len(sample.theta) for sample in samples))
+    sample = Sample(
+        theta=np.concatenate([sample.theta for sample in samples])[order],
+        exposure=np.concatenate([sample.exposure for sample in samples], axis=1)[:, order],
+        k_hat=max(sample.k_hat for sample in samples),
+        effective=sum(sample.effective for sample in samples),
+        method=max(sample.method for sample in samples),  # 'sampler' if any is
+        sound=all(sample.sound for sample in samples),
+    )
+    return _Found(
+        target=parts[0].target,
+        sample=sample,
+        mode_found=all(part.mode_found for part in parts),
+        counts=np.concatenate([part.counts for part in parts])[order],
+        hears_ages=np.concatenate([part.hears_ages for part in parts])[order],
+    )
 
 
 def _standing_in(episodes: Episodes, columns: IntArray) -> Standing | None:
@@ -191,10 +226,12 @@ def _assemble(
     kind_rows: IntArray,
     columns: IntArray,
     found: _Found,
+    ages: str,
     seed: int,
     generator: np.random.Generator,
 ) -> Posterior:
     target, sample = found.target, found.sample
+    told = target.ages
     k, draws = len(kind_rows), len(sample.theta)
     log_shape = _with_unseen_kinds(
         sample.theta[:, :k], kind_rows, prior.log_shape_mean, prior.log_shape_covariance(), generator
@@ -207,7 +244,7 @@ def _assemble(
     dispersion = hazard.dispersion_of(sample.theta[:, -1])
     exposure = np.ascontiguousarray(sample.exposure.T)
     c = 1 / dispersion[:, None]
-    z = generator.standard_gamma(c + target.counts(sample.theta).T) / (c + exposure)
+    z = generator.standard_gamma(c + found.counts) / (c + exposure)
     return Posterior(
         kinds=prior.kinds,
         covariates=prior.covariates,
@@ -219,10 +256,11 @@ def _assemble(
         z=np.maximum(z, 1e-12),
         building_failures=target.failures.astype(np.int64),
         building_exposure=exposure,
-        diagnostics=_diagnose(episodes, prior, found, log_median),
+        diagnostics=_diagnose(episodes, prior, found, ages, log_median),
         seed=seed,
         version=VERSION,
-        removals_per_year=None if target.ages is None else target.ages.standing.removals_per_year,
+        removals_per_year=None if told is None else told.standing.removals_per_year,
+        hears_ages=None if told is None or found.hears_ages.all() else found.hears_ages,
     )
 
 
@@ -246,15 +284,17 @@ def _with_unseen_kinds(
     return out
 
 
-def _diagnose(episodes: Episodes, prior: Prior, found: _Found, log_median: FloatArray) -> Diagnostics:
-    target, sample, top = found.target, found.sample, found.top
+def _diagnose(
+    episodes: Episodes, prior: Prior, found: _Found, ages: str, log_median: FloatArray
+) -> Diagnostics:
+    target, sample = found.target, found.sample
     failed = np.zeros(len(episodes.heater_ids), dtype=bool)
     failed[episodes.heater[episodes.event]] = True
     kind_of = np.zeros(len(episodes.heater_ids), dtype=np.int64)
     kind_of[episodes.heater] = episodes.kind
     counts = np.bincount(kind_of[failed], minlength=len(episodes.kinds))
     total = int(target.failures.sum())
-    messages = [found.ages] if found.ages else []
+    messages = [ages] if ages else []
     if not len(episodes.heater):
         messages.append("No heater has been observed: every number is the published prior.")
     elif total == 0:
@@ -265,8 +305,7 @@ def _diagnose(episodes: Episodes, prior: Prior, found: _Found, log_median: Float
         messages.append("Importance sampling was not reliable here; a slower sampler was used instead.")
     if not sample.sound:
         messages.append("The sampler's chains had not fully mixed: treat the spread as rough.")
-    # Weights on the whole record make up for a mode that is a little off; on a sample of rows they do not.
-    converged = sample.sound and (top.converged or target.n_rows <= _rows_kept(target))
+    converged = sample.sound and found.mode_found
     if sample.sound and not converged:
         messages.append("The search for the most likely parameters stopped early: treat the answer as rough.")
     sd = log_median.std(axis=0) if len(log_median) > 1 else prior.log_median_sd

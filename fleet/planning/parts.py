@@ -93,6 +93,7 @@ def _question(posterior: Posterior, ground: Ground, property_ids: list[int]) -> 
         {
             "plain": np.array(json.dumps(plain)),
             "ageing": ground.ageing,
+            **({} if posterior.hears_ages is None else {"hears_ages": posterior.hears_ages}),
             **{name: getattr(posterior, name) for name in _ARRAYS},
         }
     )
@@ -121,6 +122,7 @@ def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[
         seed=plain["seed"],
         version=plain["version"],
         removals_per_year=plain.get("removals_per_year"),
+        hears_ages=arrays.get("hears_ages"),
         **{name: arrays[name] for name in _ARRAYS},
     )
     calendars = {
