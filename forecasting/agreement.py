@@ -74,7 +74,7 @@ def _words(count: int, share: float) -> str:
     )
     if share > 1 - LEAST_SHARE:
         return f"{heard}."
-    return f"{heard}, in {100 * share:.0f} % of the draws: what failed since agrees with them only in part."
+    return f"{heard}, in {100 * share:.0f} % of the draws: so likely it is, by what failed since, that they can be trusted."
 
 
 def _foretold_better(record: Target, top: Top, aged: Target, aged_top: Top) -> float:

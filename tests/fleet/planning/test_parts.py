@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from io import StringIO
 from typing import Any
 
+import numpy as np
 import pytest
 from django.core.management import call_command
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.estate.models import Building, Organisation, Person
+from fleet.estate.models import Building, Organisation, Person, Property
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.estate.services import admit_person
 from fleet.heaters.models import Heater
 from fleet.pages import forecasts
-from fleet.planning import blocks, parts, services
+from fleet.planning import blocks, chain, parts, services
 from fleet.planning.models import ForecastPart, ForecastRun, HeaterOutlook
+from tests.forecasting.made_up import invented_posterior
 
 pytestmark = pytest.mark.django_db
 
@@ -86,6 +89,18 @@ def test_parts_give_the_same_bits_in_one_process_and_with_workers_lost_on_the_wa
     services.run_forecast(again)
     assert what_it_says(again) == what_it_says(alone)
     assert parts.help_with(again.pk, services.question_of) == 0
+
+
+def test_a_part_knows_which_draws_go_by_the_ages_found_standing(house: Organisation) -> None:
+    heard = np.arange(50) % 3 > 0
+    posterior = replace(invented_posterior(50), removals_per_year=0.02, hears_ages=heard)
+    run, property_ids = open_run(house), list(Property.objects.values_list("pk", flat=True))
+    asked = services.question_of(run)[1]
+    ground = replace(chain.ground_of(run.as_of, property_ids, asked), ageing=np.zeros(1))
+    part = ForecastPart(run=run, question=parts._question(posterior, ground, property_ids))
+    again, _ = parts._read_question(part, run, asked)
+    assert again.removals_per_year == 0.02
+    assert np.array_equal(again.hears_ages, heard)
 
 
 def test_a_part_that_two_workers_computed_counts_once(house: Organisation) -> None:
