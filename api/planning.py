@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -24,6 +25,7 @@ from api.problems import Problem
 from api.rows import Row
 from api.usual import CSV, XLSX, as_file, single
 from fleet.estate.access import Need
+from fleet.heaters.csv_answer import csv_text
 from fleet.pages import forecasts
 from fleet.planning import downloads, explained, selectors, services
 from fleet.planning.models import ForecastRun
@@ -126,7 +128,8 @@ class PlanFileView(ApiView):
         name = f"plan-{run.as_of}.{file_format}"
         if file_format == "xlsx":
             return as_file(downloads.workbook(tables), name, XLSX)
-        return as_file(downloads.csv_text(downloads.YEAR_HEADINGS, downloads.year_rows(tables)), name, CSV)
+        rows = chain([downloads.YEAR_HEADINGS], downloads.year_rows(tables))
+        return as_file(csv_text(rows), name, CSV)
 
 
 class HeaterOutlookView(ApiView):

@@ -7,12 +7,31 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, Func, IntegerField, Q, QuerySet
 
 from fleet.care.kinds import task_kinds
 from fleet.care.models import SentEntry, Task
+from fleet.estate.scope import houses_in_sight
 
 Rows = QuerySet[Task]
+
+
+class DaysBetween(Func):
+    """Whole days from one day to another."""
+
+    arity = 2
+    output_field = IntegerField()
+
+    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> tuple[str, Any]:
+        template = "CAST(julianday(%(second)s) - julianday(%(first)s) AS INTEGER)"
+        return self._written(compiler, template)
+
+    def as_postgresql(self, compiler: Any, connection: Any, **extra: Any) -> tuple[str, Any]:
+        return self._written(compiler, "(%(second)s - %(first)s)")
+
+    def _written(self, compiler: Any, template: str) -> tuple[str, Any]:
+        (first, before), (second, after) = (compiler.compile(one) for one in self.source_expressions)
+        return template % {"first": first, "second": second}, (*after, *before)
 
 
 @dataclass(frozen=True)
@@ -25,6 +44,10 @@ class KindSums:
     no_longer: int
     late_now: int
 
+    @property
+    def closed(self) -> int:
+        return self.done + self.left_out + self.no_longer
+
 
 def closed_between(first: date, last: date, property_ids: Sequence[int] | None) -> Rows:
     rows: Rows = Task.objects.filter(closed_on__range=(first, last), kind__in=list(task_kinds())).exclude(
@@ -32,33 +55,35 @@ def closed_between(first: date, last: date, property_ids: Sequence[int] | None) 
     )
     if property_ids is not None:
         rows = rows.filter(building__property_id__in=property_ids)
-    return rows.select_related("heater", "building__property").order_by("-closed_on", "-id")
+    return rows.order_by("-closed_on", "-id")
 
 
-def sums(first: date, last: date, today: date, property_ids: Sequence[int] | None) -> dict[str, object]:
+def one_by_one(rows: Rows) -> Rows:
+    """The same with heater and place, for a leaf or a file of them."""
+    return rows.select_related("heater", "building__property")
+
+
+def sums(first: date, last: date, today: date, property_ids: Sequence[int] | None) -> dict[str, Any]:
     """By kind of work: done, done within the window, left out with a reason, no longer needed, late today."""
-    rows = closed_between(first, last, property_ids).select_related(None).order_by()
-    done = Q(state="done")
     none: dict[str, int] = {}
+    done = Q(state="done")
+    rows = closed_between(first, last, property_ids).order_by()
     counted: dict[str, Any] = {
         row["kind"]: row
         for row in rows.values("kind").annotate(
             done=Count("id", filter=done),
+            in_time=Count("id", filter=done & Q(window_days__gte=DaysBetween("due_on", "closed_on"))),
             left_out=Count("id", filter=Q(state="skipped")),
             no_longer=Count("id", filter=Q(state="dropped")),
         )
     }
-    in_time = _in_time(rows)
-    open_late = Task.objects.filter(state="open", due_on__lt=today)
-    if property_ids is not None:
-        open_late = open_late.filter(building__property_id__in=property_ids)
-    late = dict(open_late.order_by().values_list("kind").annotate(count=Count("*")))
+    late = _late_now(today, property_ids)
     kinds = [
         KindSums(
             kind.name,
             kind.safety,
             counted.get(code, none).get("done", 0),
-            in_time.get(code, 0),
+            counted.get(code, none).get("in_time", 0),
             counted.get(code, none).get("left_out", 0),
             counted.get(code, none).get("no_longer", 0),
             late.get(code, 0),
@@ -79,12 +104,9 @@ def sums(first: date, last: date, today: date, property_ids: Sequence[int] | Non
     }
 
 
-def _in_time(rows: Rows) -> dict[str, int]:
-    """Done by the last day of the window, counted by kind."""
-    found: dict[str, int] = {}
-    for kind, due_on, window, closed_on in rows.filter(state="done").values_list(
-        "kind", "due_on", "window_days", "closed_on"
-    ):
-        if closed_on is not None and (closed_on - due_on).days <= window:
-            found[kind] = found.get(kind, 0) + 1
-    return found
+def _late_now(today: date, property_ids: Sequence[int] | None) -> dict[str, int]:
+    """Open tasks whose day has passed, counted by kind."""
+    late = Task.objects.filter(houses_in_sight(), state="open", due_on__lt=today)
+    if property_ids is not None:
+        late = late.filter(building__property_id__in=property_ids)
+    return dict(late.order_by().values_list("kind").annotate(count=Count("*")))

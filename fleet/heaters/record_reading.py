@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q, QuerySet, Sum
 
 from fleet.estate.kept_sums import not_believed
 from fleet.estate.models import Property
@@ -71,6 +71,16 @@ def heaters_by_property() -> dict[int, int]:
         kept = RecordSum.objects.exclude(property__in=marked).exclude(heaters=0)
         found |= dict(kept.values_list("property_id", "heaters"))
     return found
+
+
+def how_many_serve() -> int | None:
+    """Heaters in service in sight; None where so many properties have changed that counting them all is as quick."""
+    marked = _marked(MOST_AFRESH)
+    if marked is None:
+        return None
+    kept = RecordSum.objects.exclude(property__in=marked).aggregate(heaters=Sum("heaters"))["heaters"] or 0
+    changed = Heater.objects.filter(ending="", position__building__property_id__in=marked)
+    return int(kept) + (changed.count() if marked else 0)
 
 
 @dataclass

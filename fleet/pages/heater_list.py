@@ -9,7 +9,9 @@ from typing import Any
 from django.db.models import F, FilteredRelation, Q
 from django.http import QueryDict
 
+from fleet.estate.leaves import Leaves
 from fleet.estate.models import Position
+from fleet.heaters import record_reading
 from fleet.heaters.models import AnodeKind, Heater, Kind
 from fleet.pages import selectors, words
 from fleet.planning.models import ForecastRun
@@ -77,6 +79,12 @@ class Asked:
     columns: tuple[Column, ...]
     leaf_size: int
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether it asks for all that are in service."""
+        narrowed = (self.words.strip(), self.kind, self.property_id, self.age_from, self.chance_from)
+        return self.service == "in" and all(value in ("", None) for value in narrowed)
+
     @classmethod
     def read(cls, query: QueryDict) -> Asked:
         order = query.get("order", "tag")
@@ -106,8 +114,8 @@ def _whole(text: str | None) -> int | None:
 
 
 def rows(asked: Asked, run: ForecastRun | None, today: date) -> Any:
-    """The heaters asked for, in order; take a leaf, then `.values(*FIELDS, "chance")`."""
-    found = Heater.objects.all()
+    """The heaters asked for, in order."""
+    found = _with_chance(Heater.objects.all(), run)
     if asked.service == "in":
         found = found.filter(ending="")
     elif asked.service == "ended":
@@ -120,11 +128,24 @@ def rows(asked: Asked, run: ForecastRun | None, today: date) -> Any:
     if asked.age_from is not None:
         found = found.filter(installed_latest__lte=_years_before(today, asked.age_from))
     found = found.filter(selectors.heaters_meeting(asked.words.split()[:6]))
-    of_run = Q(outlooks__run_id=run.pk if run else None)
-    found = found.annotate(look=FilteredRelation("outlooks", condition=of_run))
     if asked.chance_from is not None:
         found = found.filter(look__p_fail_36_months__gte=asked.chance_from / 100)
     return found.order_by(*_order(asked), "id")
+
+
+def leaves(asked: Asked, run: ForecastRun | None, today: date) -> Leaves:
+    """The same, leaf by leaf; how many are in service stands with what is kept of each property."""
+
+    def read(numbers: list[int]) -> dict[int, Any]:
+        return {row["id"]: row for row in values(_with_chance(Heater.objects.filter(pk__in=numbers), run))}
+
+    count = record_reading.how_many_serve() if asked.is_plain else None
+    return Leaves(rows(asked, run, today), asked.leaf_size, read, count)
+
+
+def _with_chance(heaters: Any, run: ForecastRun | None) -> Any:
+    of_run = Q(outlooks__run_id=run.pk if run else None)
+    return heaters.annotate(look=FilteredRelation("outlooks", condition=of_run))
 
 
 def _order(asked: Asked) -> list[Any]:
@@ -139,8 +160,8 @@ def _years_before(day: date, years: int) -> date:
     return day.replace(year=year, day=28) if (day.month, day.day) == (2, 29) else day.replace(year=year)
 
 
-def values(leaf: Any) -> Any:
-    return leaf.annotate(chance=F("look__p_fail_36_months")).values(*FIELDS, "chance")
+def values(heaters: Any) -> Any:
+    return heaters.annotate(chance=F("look__p_fail_36_months")).values(*FIELDS, "chance")
 
 
 def cells(row: dict[str, Any], columns: tuple[Column, ...], today: date) -> list[tuple[Column, str]]:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Iterator
 from typing import Any, cast
 
 from django.contrib import messages
-from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse, QueryDict, StreamingHttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -18,8 +15,7 @@ from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
 from fleet.estate.choosing import listed
 from fleet.estate.models import Property
-from fleet.estate.scope import current_scope, scoped
-from fleet.heaters.exporting import neutralised
+from fleet.heaters.csv_answer import BYTE_ORDER_MARK, csv_answer
 from fleet.heaters.models import Kind
 from fleet.pages import forecasts, heater_list
 from fleet.pages.models import KeptList
@@ -33,11 +29,11 @@ def heaters(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
     today = today_of(member.organisation)
     asked = heater_list.Asked.read(request.GET)
-    found = heater_list.rows(asked, forecasts.latest_run(member.organisation.pk), today)
-    leaf = Paginator(found, asked.leaf_size).get_page(request.GET.get("page"))
+    run = forecasts.latest_run(member.organisation.pk)
+    leaf = heater_list.leaves(asked, run, today).get_page(request.GET.get("page"))
     lines = [
         {"id": row["id"], "ended": row["ending"], "cells": heater_list.cells(row, asked.columns, today)}
-        for row in heater_list.values(cast(Any, leaf.object_list))
+        for row in leaf
     ]
     context = {
         "leaf": leaf,
@@ -88,34 +84,20 @@ def _heading(query: QueryDict, asked: heater_list.Asked, column: heater_list.Col
     }
 
 
-class _Line:
-    """A file that gives each line back, for a writer that wants to write."""
-
-    def write(self, text: str) -> str:
-        return text
-
-
 @page(Need.READ)
 @require_GET
 def heaters_file(request: HttpRequest) -> HttpResponseBase:
     """What the list shows, all leaves of it, as CSV."""
     member = cast(MemberRequest, request)
-    today, scope = today_of(member.organisation), current_scope()
+    today = today_of(member.organisation)
     asked = heater_list.Asked.read(request.GET)
-    run = forecasts.latest_run(member.organisation.pk)
-
-    def lines() -> Iterator[str]:
-        writer = csv.writer(_Line())
-        yield "\ufeff" + str(writer.writerow([column.heading for column in asked.columns]))
-        # The request's scope has ended when these lines are read.
-        with scoped(scope):
-            for row in heater_list.values(heater_list.rows(asked, run, today)).iterator(2000):
-                shown = heater_list.cells(row, asked.columns, today)
-                yield str(writer.writerow([neutralised(text) for _, text in shown]))
-
-    answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="heaters-{today.isoformat()}.csv"'
-    return answer
+    found = heater_list.rows(asked, forecasts.latest_run(member.organisation.pk), today)
+    lines = (
+        [text for _, text in heater_list.cells(row, asked.columns, today)]
+        for row in heater_list.values(found).iterator(2000)
+    )
+    headings = [column.heading for column in asked.columns]
+    return csv_answer(f"heaters-{today.isoformat()}.csv", headings, lines, before=BYTE_ORDER_MARK)
 
 
 @page(Need.READ)

@@ -8,12 +8,14 @@ from typing import Any, cast
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from fleet.estate.access import MemberRequest, Need, page
 from fleet.estate.calendar import today_of
+from fleet.heaters.csv_answer import csv_answer
 from fleet.heaters.models import Heater
 from fleet.planning import downloads, explained, selectors, services
 from fleet.planning.models import ForecastRun
@@ -91,19 +93,16 @@ def heaters(request: HttpRequest) -> HttpResponse:
 
 @page(Need.READ)
 @require_GET
-def download(request: HttpRequest, what: str, file_format: str) -> HttpResponse:
+def download(request: HttpRequest, what: str, file_format: str) -> HttpResponseBase:
     found = _plan(request)
     name = f"{what}-{found.run.as_of}.{file_format}"
-    if (what, file_format) == ("plan", "xlsx"):
-        response = HttpResponse(downloads.workbook(found), content_type=XLSX)
-    elif (what, file_format) == ("plan", "csv"):
-        text = downloads.csv_text(downloads.YEAR_HEADINGS, downloads.year_rows(found))
-        response = HttpResponse(text, content_type="text/csv; charset=utf-8")
-    elif (what, file_format) == ("heaters", "csv"):
-        text = downloads.csv_text(downloads.HEATER_HEADINGS, downloads.heater_rows(found.run))
-        response = HttpResponse(text, content_type="text/csv; charset=utf-8")
-    else:
+    if (what, file_format) == ("plan", "csv"):
+        return csv_answer(name, downloads.YEAR_HEADINGS, downloads.year_rows(found))
+    if (what, file_format) == ("heaters", "csv"):
+        return csv_answer(name, downloads.HEATER_HEADINGS, downloads.heater_rows(found.run))
+    if (what, file_format) != ("plan", "xlsx"):
         raise Http404
+    response = HttpResponse(downloads.workbook(found), content_type=XLSX)
     response["Content-Disposition"] = f'attachment; filename="{name}"'
     return response
 

@@ -95,7 +95,7 @@ def test_the_plan_is_the_pages_plan_to_the_cent(api: Api, cast: Cast) -> None:
     assert api.read(answer["Location"])["state"] == "done"
     file = api.client
     file.force_login(cast.owner)
-    page = file.get(reverse("planning:download", args=["plan", "csv"])).content.decode()
+    page = file.get(reverse("planning:download", args=["plan", "csv"])).getvalue().decode()
     rows = list(csv.DictReader(io.StringIO(page)))
     names = {"portfolio": "portfolio", "property": "property", "building": "building", "kind": "kind"}
     for grouping, in_file in names.items():

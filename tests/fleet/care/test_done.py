@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import UTC, date, datetime
+import re
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -45,7 +46,7 @@ def test_done_late_and_left_out_with_the_reason(worked: Cast) -> None:
 
 def test_the_table_is_safe_to_open(worked: Cast) -> None:
     reply = worked.client(worked.planner).get("/work/done/?as=csv&first=2026-05-01&last=2026-06-01")
-    rows = list(csv.DictReader(io.StringIO(reply.content.decode())))
+    rows = list(csv.DictReader(io.StringIO(reply.getvalue().decode())))
     assert {"Flush sediment", "Look at the anode"} <= {row["work"] for row in rows}
     assert "'=Y-1" in {row["heater"] for row in rows} <= {"'=Y-1", "H-1"}
 
@@ -62,3 +63,33 @@ def test_sums_are_of_the_span_and_the_property(worked: Cast) -> None:
     with scoped(scope_of_organisation(worked.house)):
         sums = closed_work.sums(date(2026, 5, 1), date(2026, 5, 31), date(2026, 6, 1), [worked.property.pk])
     assert sums["done"] == 0 and sums["left_out"] == 0
+
+
+def test_within_the_window_means_up_to_its_last_day(worked: Cast) -> None:
+    done = Task.objects
+    with scoped(scope_of_organisation(worked.house)):
+        [number] = done.filter(state="done").values_list("pk", flat=True)
+        for days_late, in_time in ((-40, 1), (0, 1), (10, 1), (11, 0)):
+            done.filter(pk=number).update(due_on=date(2026, 6, 1) - timedelta(days=days_late), window_days=10)
+            sums = closed_work.sums(date(2026, 5, 1), date(2026, 6, 1), date(2026, 6, 1), None)
+            assert (sums["done"], sums["in_time"]) == (1, in_time)
+
+
+def test_every_closed_task_stands_on_one_leaf_the_latest_first(
+    worked: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fleet.care.done_views.PER_LEAF", 3)
+    with scoped(scope_of_organisation(worked.house)):
+        heaters = [make_heater(worked.house, tag=f"L-{number}") for number in range(5)]
+        day = {
+            heater: date(2026, 5, 20) + timedelta(days=number % 3) for number, heater in enumerate(heaters)
+        }
+        for heater in heaters:
+            Task.objects.create(
+                organisation=worked.house, heater=heater, building=worked.building, kind="flush",
+                due_on=date(2026, 5, 1), rule="usual", reason="It is due.", state="done", closed_on=day[heater],
+            )  # fmt: skip
+    client, span = worked.client(worked.planner), "first=2026-05-20&last=2026-05-22"
+    leaves = [client.get(f"/work/done/?{span}&page={number}").content.decode() for number in (1, 2)]
+    assert all("Page" in leaf and "of 2" in leaf for leaf in leaves)
+    assert [re.findall(r">(L-\d), ", leaf) for leaf in leaves] == [["L-2", "L-4", "L-1"], ["L-3", "L-0"]]

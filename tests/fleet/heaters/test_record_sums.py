@@ -21,7 +21,7 @@ from fleet.heaters import record_sums
 from fleet.heaters.gap_words import NAMES
 from fleet.heaters.models import Heater, RecordMark, RecordSum, ServiceRecord, WaterTest
 from fleet.heaters.quality import quick_look
-from fleet.heaters.record_reading import heaters_by_property, look, look_at_once
+from fleet.heaters.record_reading import heaters_by_property, how_many_serve, look, look_at_once
 from fleet.operating.doctor import examine
 from fleet.pages import fleet_ages, words
 from forecasting.missing import INPUTS
@@ -76,6 +76,7 @@ def same(scope: Scope) -> None:
             band = (fleet_ages.band_of(sum(span) / 2), heater.kind)
             bands[band] = bands.get(band, 0) + 1
         assert heaters_by_property() == serving
+        assert how_many_serve() == sum(serving.values())
         shown = fleet_ages.ages(today)
         assert (shown.total, shown.unknown) == (sum(serving.values()), unknown)
         table = {

@@ -11,7 +11,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.pages.models import KeptList
+from fleet.pages.models import KeptList, ReadingHabit
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast, make_heater
 
@@ -78,6 +78,22 @@ def test_order_and_filters(stocked: Cast, query: str, expected: list[str]) -> No
     assert tags(page_of(stocked, query)) == expected
 
 
+@pytest.mark.parametrize(
+    "query", ["", "words=+&kind=", "service=all", "service=ended", "age=20", "words=mid", "chance=25"]
+)
+def test_as_many_are_said_as_are_listed(stocked: Cast, query: str) -> None:
+    make_heater(stocked.house, tag="GONE", ending="removed", removed_precision="unknown")
+    page = page_of(stocked, query)
+    [said] = re.findall(r"<caption>(\d+) heaters?\.", page)
+    assert int(said) == len(tags(page)) > 0
+
+
+def test_a_leaf_follows_the_one_before(stocked: Cast, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fleet.pages.heater_list.LEAVES", (2, 200))
+    leaves = [tags(page_of(stocked, f"order=-chance&page={number}")) for number in (1, 2)]
+    assert leaves == [["OLD", "MID"], ["H-1"]]
+
+
 def test_a_heading_says_how_the_list_stands_and_turns_it(stocked: Cast) -> None:
     page = page_of(stocked, "order=chance&words=o")
     assert re.search(r'aria-sort="ascending"><a href="\?order=-chance&amp;words=o">Fails within', page)
@@ -99,6 +115,13 @@ def test_the_file_holds_what_the_list_shows_and_no_formula(stocked: Cast) -> Non
         ["OLD", "90 %", "'=1+1"],
         ["MID", "40 %", "'=1+1"],
     ]
+
+
+def test_the_file_is_in_its_readers_units(stocked: Cast) -> None:
+    ReadingHabit.objects.create(person=stocked.owner, units="metric")
+    answer = stocked.client(stocked.owner).get(f"{reverse('pages:heaters_file')}?column=capacity&words=mid")
+    text = b"".join(answer.streaming_content).decode("utf-8-sig")
+    assert list(csv.reader(io.StringIO(text)))[1:] == [["MID", "189 L"]]
 
 
 def test_the_file_keeps_within_the_own_house(cast: Cast) -> None:

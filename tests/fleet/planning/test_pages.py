@@ -8,6 +8,8 @@ import zipfile
 from decimal import Decimal
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from openpyxl import load_workbook
 
@@ -87,7 +89,7 @@ def test_files_hold_the_same_money_as_the_page_to_the_cent(cast: Cast, done_run:
     total = selectors.plan_tables(done_run).total.total_cost
     answer = client.get(reverse("planning:download", args=["plan", "csv"]))
     assert answer["Content-Disposition"] == 'attachment; filename="plan-2026-11-01.csv"'
-    rows = list(csv.DictReader(io.StringIO(answer.content.decode())))
+    rows = list(csv.DictReader(io.StringIO(answer.getvalue().decode())))
     for grouping in ("portfolio", *selectors.GROUPINGS):
         assert sum(Decimal(row["cost_expected"]) for row in rows if row["grouping"] == grouping) == total
     book = load_workbook(io.BytesIO(client.get(reverse("planning:download", args=["plan", "xlsx"])).content))
@@ -96,6 +98,38 @@ def test_files_hold_the_same_money_as_the_page_to_the_cent(cast: Cast, done_run:
     money = [Decimal(str(row[column])) for row in sheet[1:] if row[0] == "portfolio"]
     assert sum(money) == total
     assert book["heaters"].max_row == 1 + selectors.ranked(done_run).count()
+
+
+@pytest.mark.parametrize(
+    ("what", "table"), [("plan", "planning_runtable"), ("heaters", "planning_heateroutlook")]
+)
+def test_a_file_begins_to_arrive_before_its_rows_are_read(
+    cast: Cast, done_run: ForecastRun, what: str, table: str
+) -> None:
+    client = cast.client(cast.planner)
+    with CaptureQueriesContext(connection) as queries:
+        arriving = iter(client.get(reverse("planning:download", args=[what, "csv"])).streaming_content)
+        headings = next(arriving)
+        before = len(queries)
+        rows = b"".join(arriving)
+    assert headings.count(b"\r\n") == 1 and rows.count(b"\r\n") > 3
+    assert not any(table in query["sql"] for query in queries.captured_queries[:before])
+    assert any(table in query["sql"] for query in queries.captured_queries[before:])
+
+
+def test_the_ranked_list_is_whole_however_it_is_cut(
+    cast: Cast, done_run: ForecastRun, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fleet.planning.downloads.HEATERS_AT_A_TIME", 2)
+    monkeypatch.setattr("fleet.planning.downloads.GROUPS_AT_A_TIME", 1)
+    client = cast.client(cast.planner)
+    text = client.get(reverse("planning:download", args=["heaters", "csv"])).getvalue().decode()
+    tags = [row["heater"] for row in csv.DictReader(io.StringIO(text))]
+    assert tags == [row.heater.tag for row in selectors.ranked(done_run)] and len(tags) > 2
+    text = client.get(reverse("planning:download", args=["plan", "csv"])).getvalue().decode()
+    shown = {(row["grouping"], row["group"]) for row in csv.DictReader(io.StringIO(text))}
+    plan = selectors.plan_tables(done_run)
+    assert {(name, table.name) for name in selectors.GROUPINGS for table in plan.by(name)} < shown
 
 
 def test_a_workbook_holds_the_likeliest_heaters_and_says_how_many_there_are(
@@ -110,7 +144,7 @@ def test_a_workbook_holds_the_likeliest_heaters_and_says_how_many_there_are(
     said = book["how sure"]["A2"].value
     assert f"the 2 likeliest to fail of {selectors.ranked(done_run).count()}" in said
     rows = csv.DictReader(
-        io.StringIO(client.get(reverse("planning:download", args=["heaters", "csv"])).content.decode())
+        io.StringIO(client.get(reverse("planning:download", args=["heaters", "csv"])).getvalue().decode())
     )
     assert len(list(rows)) == selectors.ranked(done_run).count()
 
@@ -121,7 +155,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_neutralised_in_every_file(
     first = selectors.ranked(done_run)[0].heater
     Heater.objects.filter(pk=first.pk).update(tag='=HYPERLINK("http://x.example")')
     client = cast.client(cast.planner)
-    text = client.get(reverse("planning:download", args=["heaters", "csv"])).content.decode()
+    text = client.get(reverse("planning:download", args=["heaters", "csv"])).getvalue().decode()
     row = next(csv.DictReader(io.StringIO(text)))
     assert row["heater"] == '\'=HYPERLINK("http://x.example")'
     package = client.get(reverse("planning:download", args=["plan", "xlsx"])).content

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from datetime import date
+from itertools import chain
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
@@ -50,6 +51,7 @@ class Command(BaseCommand):
         form.add_argument("--csv", action="store_true", help="the year tables as CSV")
 
     def handle(self, *args: Any, **options: Any) -> None:
+        from fleet.heaters.csv_answer import csv_text
         from fleet.planning import downloads, printed, selectors, services
         from fleet.planning.chain import NothingToForecast
 
@@ -68,7 +70,7 @@ class Command(BaseCommand):
                 text = json.dumps(printed.as_json(plan), cls=DjangoJSONEncoder, indent=1)
                 self.stdout.write(text)
             elif options["csv"]:
-                rows = downloads.year_rows(plan)
-                self.stdout.write(downloads.csv_text(downloads.YEAR_HEADINGS, rows), ending="")
+                rows = chain([downloads.YEAR_HEADINGS], downloads.year_rows(plan))
+                self.stdout.write(csv_text(rows), ending="")
             else:
                 self.stdout.write("\n".join(printed.printed(plan, options["watch"])))
