@@ -52,7 +52,7 @@ def _by_age(heater: Standing, today: date) -> Risk | None:
     median, shape = _published()[heater.kind]
     start = heater.installed_earliest or heater.made_earliest
     age = max((today - start).days / 365.25, 0.0) if start else median / 2
-    words = f"published lifetimes by kind and age; the {ASSUMED_EXTRA:,.0f} {heater.currency} a surprise costs more is assumed"
+    words = f"published lifetimes by kind and age; the {heater.currency} {ASSUMED_EXTRA:,.0f} a surprise costs more is assumed"
     if start is None:
         words = f"age assumed {age:.0f} years; {words}"
     return Risk(chance_within_a_year(age, median, shape), ASSUMED_EXTRA, words, heater.currency)

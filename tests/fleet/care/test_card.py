@@ -134,3 +134,11 @@ def test_the_notice_is_ready_to_be_mailed(in_house: Cast, code: str) -> None:
     assert reply["Content-Type"].startswith("text/plain")
     assert "Monday, 1 Jun 2026" in text and "lunes, 1 de junio de 2026" in text and "2026-06-01" not in text
     assert "Duty phone 555 0100" in text and "no habrá agua caliente" in text
+
+
+def test_each_language_and_the_report_are_one_tap_away(in_house: Cast, code: str, client: Client) -> None:
+    crews.set_site_care(in_house.property, True, ["es", "fr"])
+    page = client.get(f"/c/{code}/").content.decode()
+    for anchor in ("en", "es", "fr", "report"):
+        assert page.index(f'href="#{anchor}"') < page.index('id="en"')
+        assert page.count(f' id="{anchor}"') == 1

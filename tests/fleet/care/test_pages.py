@@ -261,3 +261,21 @@ def test_while_the_queue_is_laid_out_the_page_says_so_and_looks_again(cast: Cast
     assert "No visit is laid out yet." not in page
     work_off()
     assert "being laid out." not in client.get(reverse("care:visits")).content.decode()
+
+
+def test_dangers_and_shutting_off_come_before_everything_else(crew: Cast) -> None:
+    client, task = crew.client(crew.technician), task_of(crew, "flush")
+    page = client.get(f"/work/heaters/{task.heater_id}/").content.decode()
+    assert page.index("How to shut it off") < page.index("Open tasks")
+    client.post(f"/work/tasks/{task.pk}/unsafe/", {"what": "Smell of gas"})
+    for address in (f"/work/heaters/{task.heater_id}/", f"/work/tasks/{task.pk}/"):
+        page = client.get(address).content.decode()
+        unsafe = page.split('id="unsafe"')[1].split("</section>")[0]
+        assert (
+            unsafe.index("touch no switch, go out")
+            < unsafe.index("Only if it is safe")
+            < unsafe.index("<ol>")
+        )
+    assert page.index('id="unsafe"') < page.index("About ")
+    words = client.get("/work/unsafe/").content.decode()
+    assert words.index("leave, keep others out") < words.index("Smell of gas")
