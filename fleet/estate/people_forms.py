@@ -96,6 +96,11 @@ class MemberForm(forms.Form):
         super().__init__(*args, **options)
         field = some_properties("Properties", Property.objects.filter(organisation=organisation))
         self.fields["properties"] = field
+        everywhere = self.initial.get("all_properties", "yes") in ("yes", True)
+        if everywhere and not Property.objects.filter(organisation=organisation).exists():
+            # A company without heaters of its own: there is nothing to tick, and no choice to make.
+            self.fields["all_properties"].widget = forms.HiddenInput()
+            self.fields["properties"].widget = forms.MultipleHiddenInput()
         if isinstance(field, NamedField):
             where = self.fields["all_properties"]
             assert isinstance(where, forms.TypedChoiceField)

@@ -229,7 +229,9 @@ def place_map(
         "field": "size",
         "type": "quantitative",
         "scale": {"range": [30, 300] if narrow else [60, 1100], "domainMin": 0},
-        "legend": {"title": sized_by, "orient": "bottom", "tickCount": 3, "titleLimit": 300},
+        "legend": {"title": sized_by, "orient": "bottom", "tickCount": 3, "titleLimit": 300}
+        if any(row["size"] for row in spots)
+        else None,
     }
     marks = ["overdue work", "nothing overdue"]
     spec["layer"] = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -107,6 +107,12 @@ class Asked:
             tuple(sorted(columns, key=COLUMNS.index)),
             size if (size := _whole(query.get("leaf"))) in LEAVES and size else LEAVES[0],
         )
+
+    def without_chance(self) -> Asked:
+        """The same where no forecast stands: neither a column of nothing nor a filter that nobody passes."""
+        columns = tuple(column for column in self.columns if column.key != "chance")
+        by = ("tag", False) if self.order == "chance" else (self.order, self.descending)
+        return replace(self, columns=columns, chance_from=None, order=by[0], descending=by[1])
 
 
 def _whole(text: str | None) -> int | None:

@@ -19,6 +19,7 @@ from fleet.heaters.csv_answer import BYTE_ORDER_MARK, csv_answer
 from fleet.heaters.models import Kind
 from fleet.pages import forecasts, heater_list
 from fleet.pages.models import KeptList
+from fleet.planning.models import ForecastRun
 
 NOT_KEPT = ("page", "csrfmiddlewaretoken", "name")
 
@@ -28,8 +29,7 @@ NOT_KEPT = ("page", "csrfmiddlewaretoken", "name")
 def heaters(request: HttpRequest) -> HttpResponse:
     member = cast(MemberRequest, request)
     today = today_of(member.organisation)
-    asked = heater_list.Asked.read(request.GET)
-    run = forecasts.latest_run(member.organisation.pk)
+    asked, run = _asked(request)
     leaf = heater_list.leaves(asked, run, today).get_page(request.GET.get("page"))
     lines = [
         {"id": row["id"], "ended": row["ending"], "cells": heater_list.cells(row, asked.columns, today)}
@@ -44,13 +44,20 @@ def heaters(request: HttpRequest) -> HttpResponse:
         "kinds": Kind.choices,
         "services": heater_list.SERVICES.items(),
         "ages": heater_list.AGES,
-        "chances": heater_list.CHANCES,
+        "chances": heater_list.CHANCES if run else (),
         "leaves": heater_list.LEAVES,
-        "all_columns": heater_list.COLUMNS,
+        "all_columns": [column for column in heater_list.COLUMNS if run or column.key != "chance"],
         "query": _kept_query(request.GET),
         "kept": KeptList.objects.filter(person=member.user, organisation=member.organisation),
     }
     return render(request, "pages/heaters.html", context)
+
+
+def _asked(request: HttpRequest) -> tuple[heater_list.Asked, ForecastRun | None]:
+    """What is asked for, and the forecast whose chances stand beside it."""
+    asked = heater_list.Asked.read(request.GET)
+    run = forecasts.latest_run(cast(MemberRequest, request).organisation.pk)
+    return (asked if run else asked.without_chance()), run
 
 
 def _choosable(chosen: int | None) -> list[Property]:
@@ -90,8 +97,8 @@ def heaters_file(request: HttpRequest) -> HttpResponseBase:
     """What the list shows, all leaves of it, as CSV."""
     member = cast(MemberRequest, request)
     today = today_of(member.organisation)
-    asked = heater_list.Asked.read(request.GET)
-    found = heater_list.rows(asked, forecasts.latest_run(member.organisation.pk), today)
+    asked, run = _asked(request)
+    found = heater_list.rows(asked, run, today)
     lines = (
         [text for _, text in heater_list.cells(row, asked.columns, today)]
         for row in heater_list.values(found).iterator(2000)

@@ -12,9 +12,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
-from fleet.estate.access import MemberRequest, Need, page
+from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.models import Organisation
-from fleet.pages import forecasts, guide
+from fleet.pages import forecasts, guide, navigation
 from fleet.planning.explained import assumptions, how_sure
 from fleet.planning.prices import kind_words
 
@@ -56,15 +56,23 @@ def trade_words(request: HttpRequest) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def user_guide(request: HttpRequest) -> HttpResponse:
-    # A step of the other side's would lead to a page that does not exist for the reader.
+    # Her own chapter first. A step of the other side's would lead to a page that does not exist for the reader.
     is_company = cast(MemberRequest, request).organisation.kind == Organisation.Kind.COMPANY
-    return render(request, "pages/guide.html", {"users": guide.users(), "is_company": is_company})
+    crew = may(request, Need.WORK) and not may(request, Need.PLAN)
+    users = sorted(
+        guide.users(),
+        key=lambda user: not (user.is_company if is_company else crew and user.role == "technician"),
+    )
+    return render(request, "pages/guide.html", {"users": users, "is_company": is_company})
 
 
 @page(Need.READ)
 @require_GET
 def keys(request: HttpRequest) -> HttpResponse:
-    return render(request, "pages/keys.html")
+    member = cast(MemberRequest, request)
+    needs = {need.value for need in Need if may(request, need)}
+    first = navigation.menu(needs, "/", member.organisation.kind)[0].label
+    return render(request, "pages/keys.html", {"first": first})
 
 
 @page(Need.READ)

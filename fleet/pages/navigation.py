@@ -87,20 +87,30 @@ def address(name: str, *arguments: object) -> str:
         return ""
 
 
+# What a house gives to companies and gets from them: a company has pages of its own for that.
+OF_A_HOUSE = frozenset({"contracts:access", "contracts:received"})
+
+
 def menu(needs: Iterable[str], path: str, kind: str = "owner") -> list[Entry]:
-    return _entries(COMPANY_MENU if kind == "company" else MENU, frozenset(needs), path)
+    granted = frozenset(needs)
+    rows = COMPANY_MENU if kind == "company" else MENU
+    if kind != "company" and "work" in granted and "plan" not in granted:
+        rows = (("Today", "pages:portfolio", "read"), *MENU[1:])  # what a crew's first page is called
+    return _entries(rows, granted, path)
 
 
-def more(needs: Iterable[str], path: str) -> list[tuple[str, list[Entry]]]:
+def more(needs: Iterable[str], path: str, kind: str = "owner") -> list[tuple[str, list[Entry]]]:
     """The groups behind "More", without those in which this person may open nothing."""
     granted = frozenset(needs)
-    groups = [(title, _entries(rows, granted, path)) for title, rows in MORE]
+    left_out = OF_A_HOUSE if kind == "company" else frozenset()
+    shown = [(title, tuple(row for row in rows if row[1] not in left_out)) for title, rows in MORE]
+    groups = [(title, _entries(rows, granted, path)) for title, rows in shown]
     return [(title, entries) for title, entries in groups if entries]
 
 
 def written(needs: Iterable[str], path: str, kind: str = "owner") -> SafeString:
     """Both, as every page shows them. They differ by who may what and where she is alone: each is written once."""
-    entries, groups = menu(needs, path, kind), more(needs, path)
+    entries, groups = menu(needs, path, kind), more(needs, path, kind)
     return _written(tuple(entries), tuple((title, tuple(group)) for title, group in groups))
 
 

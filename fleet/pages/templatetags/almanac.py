@@ -19,7 +19,7 @@ register = template.Library()
 def menu(context: Any) -> SafeString:
     request = context.get("request")
     kind = getattr(context.get("organisation"), "kind", "owner")
-    return navigation.written(context.get("needs", ()), request.path if request else "", kind)
+    return navigation.written(context.get("menu_needs", ()), request.path if request else "", kind)
 
 
 @register.simple_tag

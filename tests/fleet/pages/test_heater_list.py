@@ -153,3 +153,15 @@ def test_a_list_without_a_name_is_not_kept(stocked: Cast) -> None:
     answer = client.post(reverse("pages:keep_list"), {"name": " ", "query": "age=20"}, follow=True)
     assert "give the list a name" in answer.content.decode()
     assert not KeptList.objects.exists()
+
+
+def test_without_a_forecast_there_is_no_column_of_nothing(in_house: Cast) -> None:
+    page = page_of(in_house, "order=-chance&chance=50")
+    assert "Fails within 36 months" not in page
+    assert tags(page) == ["H-1"]
+    file = in_house.client(in_house.owner).get(reverse("pages:heaters_file")).getvalue().decode()
+    assert "Fails within 36 months" not in file
+
+
+def test_with_a_forecast_the_chances_stand_beside_the_heaters(stocked: Cast) -> None:
+    assert page_of(stocked).count("Fails within 36 months") > 3

@@ -37,3 +37,17 @@ def test_each_reader_has_the_doors_that_are_open_to_her(cast: Cast) -> None:
     cast.house.kind = "company"
     cast.house.save()
     assert reverse("contracts:clients") in menu_of(cast.client(cast.owner), "pages:heaters")
+
+
+def test_a_crews_first_page_is_called_what_it_is(cast: Cast) -> None:
+    assert ">Today</a>" in menu_of(cast.client(cast.technician), "pages:heaters")
+    for reader in (cast.owner, cast.planner):
+        assert ">At a glance</a>" in menu_of(cast.client(reader), "pages:heaters")
+
+
+def test_a_company_is_not_led_to_what_only_a_house_gives_and_gets(cast: Cast) -> None:
+    doors = [f'"{reverse(name)}"' for name in ("contracts:access", "contracts:received")]
+    assert all(door in menu_of(cast.client(cast.owner), "pages:heaters") for door in doors)
+    cast.house.kind = "company"
+    cast.house.save()
+    assert not any(door in menu_of(cast.client(cast.owner), "pages:heaters") for door in doors)

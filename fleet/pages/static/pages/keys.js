@@ -19,7 +19,7 @@ document.addEventListener("keydown", (event) => {
     location.assign("/help/keys/");
   } else if (event.key === "g") {
     waiting = event.timeStamp;
-  } else if (waiting && event.timeStamp - waiting < 1500 && doors[event.key]) {
+  } else if (waiting && event.timeStamp - waiting < 1500 && document.querySelector(`header a[href="${doors[event.key]}"]`)) {
     location.assign(doors[event.key]);
   } else {
     waiting = 0;
