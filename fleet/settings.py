@@ -169,7 +169,7 @@ if _PROVIDER := environment.text("ALMANAC_OIDC_URL", ""):
         "APPS": [
             {
                 "provider_id": "single-sign-on",
-                "name": environment.text("ALMANAC_OIDC_NAME", "your organisation's sign-in"),
+                "name": environment.text("ALMANAC_OIDC_NAME", "your organisation"),
                 "client_id": environment.text("ALMANAC_OIDC_CLIENT"),
                 "secret": environment.text("ALMANAC_OIDC_SECRET"),
                 "settings": {"server_url": _PROVIDER, "oauth_pkce_enabled": True},

@@ -141,7 +141,7 @@ def uef_of(heater: Heater, kind: str) -> tuple[float, str] | None:
         size = min(max(heater.capacity_gal or 50.0, 20.0), 55.0)
         return (
             round(least_uef(fuel, size), 4),
-            f"assumed: least factor at {size:.1f} gal and medium draw (10 CFR 430.32(d), read second-hand)",
+            f"assumed: least factor at {size:g} gal and medium draw (10 CFR 430.32(d), read second-hand)",
         )
     return None
 
