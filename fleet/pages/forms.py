@@ -161,6 +161,8 @@ class HeaterForm(AsksMeasures, forms.ModelForm):
                         precision,
                     )
                 )
+        if (years := self.initial.get("warranty_years")) is not None:
+            self.initial["warranty_years"] = f"{float(years):g}"
         self.initial["version"] = self.instance.version
         self.ask_measures()
 

@@ -45,7 +45,9 @@ class MeasureField(forms.CharField):
         if self.stored is None:
             return ""
         there = reading.scale(self.kept_unit)
-        return f"{self.stored if there is None else round(there.shown(self.stored), there.digits) + 0.0:.10g}"
+        if there is None:  # no reader needs the tenth of a thousand
+            return f"{round(self.stored, 0 if abs(self.stored) >= 1000 else 1) + 0.0:.10g}"
+        return f"{round(there.shown(self.stored), there.digits) + 0.0:.10g}"
 
     def clean(self, value: Any) -> float | None:
         text = super().clean(value)

@@ -49,6 +49,18 @@ def test_saving_what_was_shown_changes_nothing(cast: Cast) -> None:
         assert HistoryEntry.objects.count() == 0
 
 
+def test_what_came_in_other_units_is_shown_short_and_kept_as_it_was(cast: Cast) -> None:
+    kept = {"capacity_gal": 150 / 3.785411784, "input_btu_h": 4500 * 3.412141633, "warranty_years": 6.0}
+    with scoped(scope_of_organisation(cast.house)):
+        Heater.objects.filter(pk=cast.heater.pk).update(**kept)
+    client, address, sent = opened(cast)
+    assert [sent[name] for name in kept] == ["39.6", "15355", "6"]
+    assert client.post(address, sent | {"setpoint_f": "130"}).status_code == 302
+    changed = heater_now(cast)
+    assert changed.setpoint_f == 130
+    assert [float(getattr(changed, name)) for name in kept] == pytest.approx(list(kept.values()), rel=1e-12)
+
+
 def test_a_change_is_kept_with_who_what_and_why(cast: Cast) -> None:
     client, address, sent = opened(cast, setpoint_f="130", recirculation="false", reason="read at the dial")
     assert client.post(address, sent).status_code == 302
