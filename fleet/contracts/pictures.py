@@ -5,6 +5,12 @@ from __future__ import annotations
 from fleet.pages.charts import DARK, MIDDLE, WARM, Rows, Spec, frame, width
 
 
+def _to_its_left(mark: float, others: list[float], rows: Rows) -> bool:
+    """Whether a line's words stand to its left: the lowest line's, where there is room, so that no other crosses them."""
+    low, high = min(float(row["low"]) for row in rows), max(float(row["high"]) for row in rows)
+    return mark < min(others, default=mark) and mark - low > 0.3 * (high - low)
+
+
 def priced_costs(rows: Rows, marks: Rows, currency: str = "USD", narrow: bool = False) -> Spec:
     """Rows: low, high, share of the priced futures. Marks: at, words (drawn as lines, each with its words)."""
     said = "; ".join(f"{mark['words']} {currency} {float(mark['at']):,.0f}" for mark in marks)
@@ -38,6 +44,9 @@ def priced_costs(rows: Rows, marks: Rows, currency: str = "USD", narrow: bool = 
         colour = (DARK, WARM)[place % 2]
         data = {"values": [{"at": mark["at"], "words": mark["words"], "top": top * (1.18 - 0.12 * place)}]}
         where = {"x": {"field": "at", "type": "quantitative"}}
+        others = [float(other["at"]) for other in marks if other is not mark]
+        left = bool(rows) and _to_its_left(float(mark["at"]), others, rows)
+        stands = {"align": "right", "dx": -6} if left else {"align": "left", "dx": 6}
         spec["layer"] += [
             {
                 "data": data,
@@ -51,7 +60,7 @@ def priced_costs(rows: Rows, marks: Rows, currency: str = "USD", narrow: bool = 
             },
             {
                 "data": data,
-                "mark": {"type": "text", "align": "left", "dx": 6, "color": colour, "fontWeight": "bold"},
+                "mark": {"type": "text", "color": colour, "fontWeight": "bold"} | stands,
                 "encoding": {
                     **where,
                     "y": {"field": "top", "type": "quantitative"},
