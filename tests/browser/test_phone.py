@@ -226,6 +226,8 @@ def test_something_unsafe_without_a_signal_says_that_nobody_has_heard(
     page.get_by_text("It is sent and the alert is raised.").wait_for()
     page.get_by_text("Nobody has heard of it yet").wait_for(state="hidden")
     assert page.get_by_label("Unsafe", exact=True).locator("ul li").count() == 1
+    words = page.get_by_label("Unsafe", exact=True).inner_text()
+    assert words.index("do not touch; keep out") < words.index("Only if it is safe, in this order")
     assert len(rows(UnsafeFinding)) == 1
 
 

@@ -165,7 +165,7 @@
     const rows = dangers(heater);
     if (!rows.length) return null;
     return make("section", { class: "danger", "aria-label": "Unsafe" }, make("h2", {}, "Unsafe: out of service"), list(rows),
-      make("p", {}, "Stop work."), make("ul", {}, howTo(heater).dangers.map((row) => make("li", {}, make("strong", {}, row)))),
+      make("p", {}, "Stop work. ", make("strong", {}, howTo(heater).dangers.join(" "))),
       make("p", {}, "Only if it is safe, in this order:"), list(howTo(heater).steps, "ol"),
       ownDangers(heater).length ? make("p", {}, make("strong", {}, "Nobody has heard of it yet: it is not sent. " + (howTo(heater).call ? "Call " + howTo(heater).call + "." : "Call the office."))) : null);
   }
