@@ -79,10 +79,13 @@ def _words(count: int, share: float) -> str:
 
 def _foretold_better(record: Target, top: Top, aged: Target, aged_top: Top) -> float:
     """Log of P(record | ages) / P(record), each integral by Laplace's approximation at its mode."""
+    gain = _log_integral(aged_top) - _log_integral(top)
+    if aged.ages is None or not aged.ages.heard.any():
+        return gain  # ages that tell of buildings alone weigh the record only: without one nothing is left of them
     ages = replace(aged, exact=(), mixed=(), failures=np.zeros(len(aged.failures)))
     nothing = replace(ages, ages=None)
     of_ages, of_nothing = (_log_integral(climb(target, target.start)) for target in (ages, nothing))
-    return _log_integral(aged_top) + of_nothing - of_ages - _log_integral(top)
+    return gain + of_nothing - of_ages
 
 
 def _log_integral(top: Top) -> float:
