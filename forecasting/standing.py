@@ -6,8 +6,8 @@ process in equilibrium: Cox, Renewal Theory, 1962, ch. 5; from memory, not verif
 these ages say more than the failures do.  They say nothing, or mislead, where all heaters were put in at one time,
 where one kind has been taking another's place, or where heaters are mostly replaced by plan: `found_standing` leaves
 such buildings and kinds out and marks such fleets.  In buildings not known to be old the ages are no evidence on
-lives, but still on which of them are hard on heaters (``recurrence``).  What they say of lives is used only where the
-failures agree (``agreement``).
+lives, but still on which of them are hard on heaters (``recurrence``).  How far they are believed hangs on
+what failed since (``agreement``).
 """
 
 from __future__ import annotations
