@@ -21,7 +21,7 @@ from fleet.planning.remedies import MOST_HEATERS, remedies
 if TYPE_CHECKING:
     from fleet.planning.chain import Asked, Ground
     from fleet.planning.prices import Pricing
-    from forecasting.episodes import Records
+    from forecasting.episodes import Episodes, FutureStates, Records
     from forecasting.posterior import Posterior
 
 BLOCK_HEATERS = 4000  # in service; up to half as many more are still followed in one piece
@@ -86,27 +86,48 @@ class Block:
     facts: dict[str, Any]  # counts that are added
 
 
+@dataclass(frozen=True)
+class Ready:
+    """What a block is told by its own record and the prices, before anything is known of the fit."""
+
+    records: Records
+    inputs: str  # their digest
+    episodes: Episodes
+    states: FutureStates
+    pricing: Pricing
+
+
+def make_ready(
+    records: Records, kinds: tuple[str, ...], price: Callable[[Sequence[int]], Pricing], asked: Asked
+) -> Ready:
+    """The first third of the work on a block. `kinds` are those in which the fit counts."""
+    from forecasting.episodes import build_episodes, future_states
+
+    episodes = build_episodes(records, kinds)
+    states = future_states(records, kinds, episodes.buildings, asked.horizon_years + 1)
+    pricing = price([int(heater) for heater in states.heater_ids])
+    inputs = chain.digest(records.heaters, records.services, records.waters)
+    return Ready(records, inputs, episodes, states, pricing)
+
+
 def compute(
     number: int,
-    records: Records,
+    ready: Ready,
     parameters: Posterior,
-    price: Callable[[Sequence[int]], Pricing],
     asked: Asked,
     ground: Ground,
     share: float,
 ) -> Block:
     """One block. `share` is its share of the fleet, and of the heaters for which remedies are tried."""
     from forecasting.buildings import with_buildings
-    from forecasting.episodes import build_episodes, future_states
     from forecasting.lifetimes import load_prior
     from forecasting.outlook import heater_outlooks, reasons
 
+    records, states, pricing = ready.records, ready.states, ready.pricing
     prior = load_prior(list(parameters.kinds), parameters.covariates, *priors.tables(asked.priors))
-    posterior = with_buildings(parameters, build_episodes(records, parameters.kinds), prior)
+    posterior = with_buildings(parameters, ready.episodes, prior)
     # Fates of their own; 2**32 keeps them apart from any seed a person can give.
     ground = replace(ground, chance_seed=asked.seed + (number + 1) * 2**32, expected_paths=EXPECTED_PATHS)
-    states = future_states(records, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
-    pricing = price([int(heater) for heater in states.heater_ids])
     outlooks = heater_outlooks(posterior, states)
     why = reasons(posterior, states)
     helping = remedies(posterior, records, outlooks, max(10, round(MOST_HEATERS * share)))

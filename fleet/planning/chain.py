@@ -80,6 +80,13 @@ def digest(*parts: Any) -> str:
     return hasher.hexdigest()
 
 
+def kinds_of(records: Records, asked: Asked) -> list[str]:
+    """The kinds in which a fit counts."""
+    if records.heaters.empty:
+        raise NothingToForecast("There is no heater on record on that day. Import heaters first.")
+    return sorted({*records.heaters["kind"], *asked.more_kinds})
+
+
 def fit_records(
     records: Records, asked: Asked, progress: Progress, cancelled: Callable[[], bool]
 ) -> tuple[Posterior, dict[str, Any]]:
@@ -88,9 +95,7 @@ def fit_records(
     from forecasting.lifetimes import load_prior
     from forecasting.posterior import FitCancelled, fit
 
-    if records.heaters.empty:
-        raise NothingToForecast("There is no heater on record on that day. Import heaters first.")
-    kinds = sorted({*records.heaters["kind"], *asked.more_kinds})
+    kinds = kinds_of(records, asked)
     clock = time.perf_counter()
     progress(0.02, "Cutting the recorded lives into episodes")
     episodes = build_episodes(records, kinds)

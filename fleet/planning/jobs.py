@@ -32,7 +32,7 @@ def forecast_part(job: Running) -> Any:
     from fleet.planning.parts import help_with
     from fleet.planning.services import question_of
 
-    return {"parts": help_with(job.payload["run_id"], question_of)}
+    return {"parts": help_with(job.payload["run_id"], question_of, job.payload.get("number", 0))}
 
 
 @register("forecast check", for_whom=Need.PLAN)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import threading
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -36,28 +36,22 @@ if TYPE_CHECKING:
 
 LEASE = timedelta(minutes=3)  # far above the seconds that a part takes
 MOST_HELPERS = 16
+MOST_READY = 8  # parts that a helper holds in memory, some 10 MB each
 LOOK_AGAIN_SECONDS = 0.5
 State = ForecastRun.State
 
 
 @transaction.atomic
-def split(
-    run: ForecastRun,
-    records: Records,
-    posterior: Posterior,
-    asked: Asked,
-    standing: Sequence[tuple[int, int]],
-    **kept: Any,
-) -> None:
-    """Write the parts with all they need, and ring for helpers. `records` are those that the fit has read,
-    `standing` says how many heaters each property has in service, `kept` goes to the run's own row."""
-    from forecasting.buildings import thinned
-
-    ground = blocks.shared_ground(records, posterior, asked, standing)
+def lay_out(run: ForecastRun, kinds: Sequence[str], standing: Sequence[tuple[int, int]]) -> None:
+    """Write the parts down before the fit, and ring for helpers, who make parts ready meanwhile. `kinds` are those in
+    which the fit will count, `standing` says how many heaters each property has in service."""
     ForecastPart.objects.filter(run=run).delete()
     HeaterOutlook.objects.filter(run=run).delete()
     counts, cuts = dict(standing), blocks.cut(standing)
-    total, parameters = sum(counts.values()), thinned(posterior, blocks.LARGE_DRAWS)
+    total = sum(counts.values())
+    held = (
+        timezone.now() + LEASE
+    )  # from workers of before parts were made ready: they would take what is not asked yet
     for number, property_ids in enumerate(cuts):
         ForecastPart.objects.create(
             organisation_id=run.organisation_id,
@@ -65,14 +59,38 @@ def split(
             number=number,
             property_ids=property_ids,
             share=sum(counts[one] for one in property_ids) / total,
-            question=_question(parameters, ground, property_ids),
+            facts={"kinds": list(kinds)},
+            claimed_until=held,
         )
-    ForecastRun.objects.filter(pk=run.pk).update(engine_version=posterior.version[:40], **kept)
     if not settings.EMBEDDED:
         for number in range(min(len(cuts) - 1, MOST_HELPERS)):
             background.enqueue(
-                "forecast part", {"run_id": run.pk}, run.organisation_id, unique_key=f"{run.pk} {number}"
+                "forecast part",
+                {"run_id": run.pk, "number": number},
+                run.organisation_id,
+                unique_key=f"{run.pk} {number}",
             )
+
+
+@transaction.atomic
+def ask(
+    run: ForecastRun,
+    records: Records,
+    posterior: Posterior,
+    asked: Asked,
+    standing: Sequence[tuple[int, int]],
+    **kept: Any,
+) -> None:
+    """Give every part all it needs of the fit; from then on parts can be worked off. `records` are those that the fit
+    has read, `kept` goes to the run's own row."""
+    from forecasting.buildings import thinned
+
+    ground = blocks.shared_ground(records, posterior, asked, standing)
+    parameters = thinned(posterior, blocks.LARGE_DRAWS)
+    rows = ForecastPart.objects.filter(run=run)
+    for pk, property_ids in list(rows.values_list("pk", "property_ids")):
+        rows.filter(pk=pk).update(question=_question(parameters, ground, property_ids), claimed_until=None)
+    ForecastRun.objects.filter(pk=run.pk).update(engine_version=posterior.version[:40], **kept)
 
 
 def _question(posterior: Posterior, ground: Ground, property_ids: list[int]) -> bytes:
@@ -140,19 +158,46 @@ def _read_question(part: ForecastPart, run: ForecastRun, asked: Asked) -> tuple[
 
 
 def begun(run: ForecastRun) -> bool:
-    return ForecastPart.objects.filter(run=run).exists()
+    """Whether the fit is made and its parts can be worked off."""
+    return ForecastPart.objects.filter(run=run, question__isnull=False).exists()
 
 
-def help_with(run_id: int, book_and_question: Callable[[ForecastRun], tuple[CostBook, Asked]]) -> int:
-    """A helper: work off parts of the run until none can be claimed."""
+def help_with(
+    run_id: int, book_and_question: Callable[[ForecastRun], tuple[CostBook, Asked]], number: int = 0
+) -> int:
+    """A helper, one of several by its number: work off parts of the run until none can be claimed."""
     run = ForecastRun.objects.filter(pk=run_id, state=State.RUNNING).first()
     count = 0
     if run is not None:
         book, asked = book_and_question(run)
         price = costing.pricer(book, run.as_of)
-        while _one(run, price, asked):
+        ready = _ahead(run, price, asked, number)
+        while _one(run, price, asked, ready):
             count += 1
     return count
+
+
+def _ahead(run: ForecastRun, price: Pricer, asked: Asked, number: int) -> dict[int, blocks.Ready]:
+    """While the fit is made: parts made ready, from the last one on, since whoever makes the fit begins with the
+    first. Nothing of it is written down: what is lost with its worker is made again by who claims the part."""
+    ready: dict[int, blocks.Ready] = {}
+    until = timezone.now() + LEASE
+    unasked = ForecastPart.objects.filter(run=run, question=None, done=False, run__state=State.RUNNING)
+    while timezone.now() < until:
+        parts = list(unasked.order_by("-number").defer("question", "sums", "figures"))
+        mine = [part for part in parts[number * MOST_READY :][:MOST_READY] if part.pk not in ready]
+        if not parts:
+            break
+        if mine:
+            kinds = tuple(mine[0].facts["kinds"])
+            ready[mine[0].pk] = _made_ready(run, mine[0], kinds, price, asked)
+        else:
+            _look_again()
+    return ready
+
+
+def _look_again() -> None:
+    threading.Event().wait(LOOK_AGAIN_SECONDS)
 
 
 def finish(
@@ -164,22 +209,24 @@ def finish(
 ) -> tuple[dict[str, Any], dict[str, Any]]:
     """Work off parts beside the helpers, wait for theirs, add all up. The plan, and what is known of its inputs."""
     total = ForecastPart.objects.filter(run=run).count()
-    pause, price = threading.Event(), costing.pricer(book, run.as_of)
+    price, nothing = costing.pricer(book, run.as_of), dict[int, blocks.Ready]()
     while (left := ForecastPart.objects.filter(run=run, done=False).count()) > 0:
         if cancelled():
             raise background.Cancelled
         progress(0.62 + 0.26 * (1 - left / total), f"Following part {total - left + 1} of {total}")
-        if not _one(run, price, asked):
-            pause.wait(LOOK_AGAIN_SECONDS)
+        if not _one(run, price, asked, nothing):
+            _look_again()
     progress(0.9, "Adding the parts up")
     return _joined(run, asked)
 
 
-def _claim(run: ForecastRun) -> ForecastPart | None:
+def _claim(run: ForecastRun, ready: Collection[int]) -> ForecastPart | None:
+    """A part that nobody holds, one made ready here before any other."""
     now = timezone.now()
     free = Q(claimed_until=None) | Q(claimed_until__lt=now)
-    rows = ForecastPart.objects.filter(run=run, done=False)
-    for number, claim in rows.filter(free).values_list("pk", "claim")[:20]:
+    rows = ForecastPart.objects.filter(run=run, done=False, question__isnull=False)
+    found = sorted(rows.filter(free).values_list("pk", "claim"), key=lambda row: row[0] not in ready)
+    for number, claim in found[:20]:
         token = uuid.uuid4()
         if rows.filter(free, pk=number, claim=claim).update(claim=token, claimed_until=now + LEASE):
             return ForecastPart.objects.get(pk=number)
@@ -203,17 +250,23 @@ def records_of(run: ForecastRun, property_ids: Sequence[int]) -> Records:
         return records_in_scope(run.as_of)
 
 
-def _one(run: ForecastRun, price: Pricer, asked: Asked) -> bool:
+def _made_ready(
+    run: ForecastRun, part: ForecastPart, kinds: tuple[str, ...], price: Pricer, asked: Asked
+) -> blocks.Ready:
     from fleet.planning.frames import records_in_scope
 
-    part = _claim(run)
+    with scoped(_narrow(run, part.property_ids)):
+        return blocks.make_ready(records_in_scope(run.as_of), kinds, price, asked)
+
+
+def _one(run: ForecastRun, price: Pricer, asked: Asked, ready: dict[int, blocks.Ready]) -> bool:
+    part = _claim(run, ready)
     if part is None:
         return False
     posterior, ground = _read_question(part, run, asked)
-    with scoped(_narrow(run, part.property_ids)):
-        records = records_in_scope(run.as_of)
-        block = blocks.compute(part.number, records, posterior, price, asked, ground, part.share)
-    _keep(run, part, block, chain.digest(records.heaters, records.services, records.waters))
+    own = ready.pop(part.pk, None) or _made_ready(run, part, posterior.kinds, price, asked)
+    block = blocks.compute(part.number, own, posterior, asked, ground, part.share)
+    _keep(run, part, block, own.inputs)
     return True
 
 

@@ -163,6 +163,7 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
         str(run.as_of),
     )
     if large:
+        parts.lay_out(run, chain.kinds_of(records, asked), standing)
         posterior, diagnostics = chain.fit_records(records, asked, report, cancelled)
         report(0.62, "Cutting the fleet into parts")
         diagnostics["fitted_on"] = {
@@ -172,7 +173,7 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
         some = sampled(records, asked.seed)
         ahead = future_states(some, posterior.kinds, posterior.buildings, asked.horizon_years + 1)
         diagnostics["lives"] = chain.lives_of(posterior, ahead)
-        parts.split(run, records, posterior, asked, standing, diagnostics=diagnostics, inputs_digest=inputs)
+        parts.ask(run, records, posterior, asked, standing, diagnostics=diagnostics, inputs_digest=inputs)
         _make_of_parts(run, book, asked, report, cancelled)
         return
     answer = chain.compute(records, costing.pricer(book, run.as_of), asked, report, cancelled)

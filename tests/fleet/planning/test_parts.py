@@ -103,6 +103,58 @@ def test_a_part_knows_which_draws_go_by_the_ages_found_standing(house: Organisat
     assert np.array_equal(again.hears_ages, heard)
 
 
+def test_a_helper_makes_parts_ready_while_the_fit_is_made_and_the_bits_are_the_same(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = services.run_forecast(open_run(house))
+    run, ask, said = open_run(house), parts.ask, list[Any]()
+
+    def slow(*answer: Any, **kept: Any) -> None:
+        said.append((answer, kept))
+        raise Lost  # for this process the one that makes the fit stands still here
+
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(parts, "ask", slow)
+        with pytest.raises(Lost):
+            services.run_forecast(run)
+        [(answer, kept)] = said
+        made_ready, numbers = parts._made_ready, list[tuple[bool, int]]()
+
+        def noted(run: ForecastRun, part: ForecastPart, *rest: Any) -> Any:
+            numbers.append((parts.begun(run), part.number))
+            return made_ready(run, part, *rest)
+
+        meanwhile.setattr(parts, "_made_ready", noted)
+        meanwhile.setattr(parts, "MOST_READY", 2)
+        meanwhile.setattr(parts, "_look_again", lambda: ask(*answer, **kept))
+        count = ForecastPart.objects.filter(run=run).count()
+        assert parts.help_with(run.pk, services.question_of) == count
+    assert numbers[:2] == [(False, count - 1), (False, count - 2)], (
+        "from the last one on, before the fit is known"
+    )
+    assert sorted(number for _, number in numbers) == list(range(count)), "what is ready is not made again"
+    services.run_forecast(run)
+    assert what_it_says(run) == what_it_says(alone)
+
+
+def test_lost_while_the_fit_is_made_it_is_made_again(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lost(*answer: Any, **kept: Any) -> None:
+        raise Lost
+
+    run = open_run(house)
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(parts, "ask", lost)
+        with pytest.raises(Lost):
+            services.run_forecast(run)
+    laid_out = set(ForecastPart.objects.filter(run=run).values_list("pk", flat=True))
+    assert laid_out
+    services.run_forecast(run)
+    assert not laid_out & set(ForecastPart.objects.filter(run=run).values_list("pk", flat=True))
+    assert what_it_says(run) == what_it_says(services.run_forecast(open_run(house)))
+
+
 def test_a_part_that_two_workers_computed_counts_once(house: Organisation) -> None:
     """The first one's claim ran out while it was still at it; it comes back late."""
     run = open_run(house)
