@@ -30,6 +30,15 @@ from urllib.parse import urlsplit, urlunsplit
 
 Seconds = tuple[float, float]  # wall, processor
 WORKERS = 2
+SETTINGS = (
+    "server_version",
+    "shared_buffers",
+    "max_wal_size",
+    "checkpoint_timeout",
+    "synchronous_commit",
+    "fsync",
+    "autovacuum",
+)
 ROWS_A_FILE = 100_000
 SERVICES_A_HEATER = 5
 KINDS = ("flush", "anode inspected", "relief valve tested", "inspected", "repair")
@@ -190,6 +199,16 @@ def prepared(name: str, anew: bool) -> bool:
         return there is None
 
 
+def how_set() -> str:
+    import psycopg
+
+    with psycopg.connect(address_of("postgres")) as server:
+        rows = server.execute(
+            "SELECT name, current_setting(name) FROM pg_settings WHERE name = ANY(%s)", [list(SETTINGS)]
+        ).fetchall()
+    return "PostgreSQL: " + ", ".join(f"{name} {value}" for name, value in rows)
+
+
 def run(name: str, *command: str) -> str:
     """A process of its own on that database; what it printed."""
     environment = os.environ | {
@@ -232,6 +251,7 @@ def main() -> None:
         print(json.dumps(STAGES[asked.stage](asked.sizes[0])))
         return
     found: dict[str, dict[int, Seconds]] = {}
+    print(how_set())
     for size in asked.sizes:
         for stage in asked.only:
             name = "growth_import" if stage == "import" else f"growth_{size}"
