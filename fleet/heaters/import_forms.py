@@ -61,6 +61,7 @@ class Choice:
 class ColumnShown:
     field_name: str
     heading: str
+    examples: list[str] | None  # nothing is kept of a file's content once it is forgotten
     choices: list[Choice]
 
 
@@ -108,6 +109,7 @@ def _choices(kind: SheetKind, written: str) -> list[Choice]:
 
 def columns_shown(batch: ImportBatch) -> list[SheetShown]:
     shown = []
+    examples = {name: dict(columns) for name, columns in batch.columns.get("examples", [])}
     for number, (sheet, matches) in enumerate(columns_of(batch).items()):
         kind = matches.get("", "")
         kinds = [
@@ -115,7 +117,12 @@ def columns_shown(batch: ImportBatch) -> list[SheetShown]:
             *(Choice(one, KIND_LABELS[one], one == kind) for one in KINDS),
         ]
         columns = [
-            ColumnShown(f"column-{number}-{index}", heading, _choices(cast(SheetKind, kind), written))
+            ColumnShown(
+                f"column-{number}-{index}",
+                heading,
+                examples.get(sheet, {}).get(heading),
+                _choices(cast(SheetKind, kind), written),
+            )
             for index, (heading, written) in enumerate((h, w) for h, w in matches.items() if h)
             if kind
         ]

@@ -16,11 +16,12 @@ from fleet.heaters.import_heaters import plan_heaters, plan_properties
 from fleet.heaters.import_plan import Plan
 from fleet.heaters.models import ImportBatch, RememberedHeading
 from fleet.heaters.register import Named, Register, name_key
-from fleet.heaters.rows import Question, SheetReading, read_sheet
-from fleet.heaters.workbook import UnreadableFile, Workbook
+from fleet.heaters.rows import Question, SheetReading, read_sheet, shown
+from fleet.heaters.workbook import Sheet, UnreadableFile, Workbook
 
 __all__ = ["Comparison", "UnansweredQuestion", "UnreadableFile", "compare", "guess", "remembered_headings"]
 ORDER: tuple[SheetKind, ...] = ("heaters", "properties", "service", "water")
+EXAMPLES, EXAMPLE_ROWS, EXAMPLE_LENGTH = 3, 200, 40
 Columns = Mapping[str, Mapping[str, str]]
 Progress = Callable[[float, str], None]
 
@@ -95,6 +96,34 @@ def to_keep(columns: Columns) -> dict[str, Any]:
     return {
         "sheets": [[sheet, [list(pair) for pair in matches.items()]] for sheet, matches in columns.items()]
     }
+
+
+def examples_of(book: Workbook) -> list[list[Any]]:
+    """A few values of each column, sheet by sheet, so that whoever says what a column means can see it."""
+    return [
+        [
+            sheet.name,
+            [[heading, _examples(sheet, place)] for place, heading in enumerate(sheet.headings) if heading],
+        ]
+        for sheet in book.sheets
+    ]
+
+
+def _examples(sheet: Sheet, place: int) -> list[str]:
+    found: dict[str, None] = {}
+    for row in sheet.rows[:EXAMPLE_ROWS]:
+        if text := _example(row[place]) if place < len(row) else "":
+            found[text] = None
+        if len(found) == EXAMPLES:
+            break
+    return list(found)
+
+
+def _example(cell: object) -> str:
+    if isinstance(cell, date):
+        return f"{cell.day} {cell:%b %Y}"
+    text = " ".join(shown(cell).replace("\x00", " ").split())
+    return text if len(text) <= EXAMPLE_LENGTH else text[: EXAMPLE_LENGTH - 1] + "…"
 
 
 def remembered_headings(organisation_id: int) -> dict[str, dict[str, str]]:

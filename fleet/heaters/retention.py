@@ -13,7 +13,7 @@ from fleet.heaters.models import ImportBatch
 
 @keeps("import_files", "Files that were imported", days=400, least_days=7)
 def forget_import_files(organisation_id: int, before: datetime) -> int:
-    """Delete the stored file and the preview, which repeats it; the line that there was an import stays."""
+    """Delete the stored file, the preview and the examples, which repeat it; the line that there was an import stays."""
     count = 0
     old = ImportBatch.objects.filter(organisation_id=organisation_id, created_at__lt=before).exclude(
         stored=""
@@ -21,7 +21,8 @@ def forget_import_files(organisation_id: int, before: datetime) -> int:
     for batch in old.iterator():
         stored = batch.stored
         batch.stored, batch.preview = "", {}
-        batch.save(update_fields=["stored", "preview"])
+        batch.columns.pop("examples", None)
+        batch.save(update_fields=["stored", "preview", "columns"])
         if not ImportBatch.objects.filter(stored=stored).exists():
             (Path(settings.MEDIA_ROOT) / stored).unlink(missing_ok=True)
         count += 1

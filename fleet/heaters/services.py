@@ -31,6 +31,7 @@ from fleet.heaters.importing import (
     UnreadableFile,
     columns_of,
     compare,
+    examples_of,
     guess,
     to_keep,
 )
@@ -88,7 +89,7 @@ def keep_file(
         file_name=file_name[-200:],
         sha256=book.sha256,
         size_bytes=len(content),
-        columns=to_keep(guess(book, organisation_id, mended)),
+        columns=to_keep(guess(book, organisation_id, mended)) | {"examples": examples_of(book)},
         person_id=scope.person_id,
     )
     _remember(batch, {plain(heading) for heading in mended or {}})
@@ -129,7 +130,7 @@ def kept_book(batch: ImportBatch) -> Workbook:
 @transaction.atomic
 def mend_columns(batch: ImportBatch, columns: Columns, date_order: str = "") -> None:
     """Use these columns for the file and remember, for the next one, those that a person changed."""
-    before, batch.columns = columns_of(batch), to_keep(columns)
+    before, batch.columns = columns_of(batch), batch.columns | to_keep(columns)
     changed = {
         plain(heading)
         for sheet, matches in columns.items()

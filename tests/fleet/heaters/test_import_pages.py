@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from django.urls import reverse
 from fleet.estate.background import work_off
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater, ImportBatch
+from fleet.heaters.retention import forget_import_files
 from tests.conftest import Cast
 
 SHEET = (
@@ -56,6 +58,29 @@ def test_from_the_upload_to_the_refused_rows(cast: Cast) -> None:
     refused = client.get(batch_page + "refused/0/").content.decode("utf-8-sig").splitlines()
     assert refused[0].startswith("Site,Bldg,Location,WH #,Type,Fuel,Size,Install date,")
     assert refused[1].startswith("Willow Bend,1,Closet 2,W-2,dishwasher,,50 gal,2015,3,")
+
+
+def test_each_column_shows_a_few_of_its_values_until_the_file_is_forgotten(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    head, *rows = SHEET.splitlines(keepends=True)
+    more = b"".join(
+        b"Willow Bend,1,Closet %d,V-%d,tank,,%d gal,%s\n" % (n, n, n, b"9" * 50) for n in range(300)
+    )
+    address = send(
+        client, head.replace(b"Fuel", b"Vent").replace(b"date", b"date,Paint") + rows[0] + more
+    ).url
+    page = client.get(address).content.decode()
+    assert "Such as 50 gal; 0 gal; 1 gal<" in page, "three different ones, the first that stand there"
+    assert "Such as 2012?; " + "9" * 39 + "…<" in page, (
+        "a long one is cut, and the same one is not shown twice"
+    )
+    assert page.count("Empty in the first rows") == 1
+    client.post(address, {"column-0-5": ""})
+    assert "Such as 50 gal" in client.get(address).content.decode(), "mending a column keeps them"
+    with scoped(scope_of_organisation(cast.house)):
+        batch = ImportBatch.objects.get()
+        assert forget_import_files(cast.house.pk, batch.created_at + timedelta(days=1)) == 1
+    assert "Such as" not in client.get(address).content.decode()
 
 
 def test_columns_that_nothing_is_taken_from_are_named(cast: Cast) -> None:
