@@ -12,7 +12,8 @@ from fleet.estate.grants import Client, clients_of
 from fleet.estate.models import Organisation, Property
 from fleet.estate.scope import Level
 from fleet.heaters.record_reading import heaters_by_property
-from fleet.pages.place_map import apart, points_of
+from fleet.pages.map_names import apart, marks_of
+from fleet.pages.place_map import points_of
 
 LEVEL_WORDS = {
     Level.SURVEY: "survey for an offer",
@@ -129,7 +130,9 @@ def due_map(places: list[DuePlace], narrow: bool = False) -> DueMap:
         for row in placed
     ]
     busiest = sorted(placed, key=lambda one: (-one.late, -one.tasks, one.property.pk))
-    labels = apart(((row.property.name, *points[row.property.pk]) for row in busiest), narrow)
+    marks = marks_of(((*points[row.property.pk], row.tasks) for row in placed), narrow)
+    own = {row.property.pk: mark for row, mark in zip(placed, marks, strict=True)}
+    labels = apart(((row.property.name, [own[row.property.pk]]) for row in busiest), marks, narrow)
     late, where = sum(row.late for row in places), sum(row.late > 0 for row in places)
     count = f"{len(places)} propert{'y' if len(places) == 1 else 'ies'}"
     finding = f"{sum(row.tasks for row in places)} tasks due at {count}; {late} late, at {where}"

@@ -85,7 +85,7 @@ def buildings_map(request: HttpRequest) -> HttpResponse:
             "size": round(spot.expected_failures or 0.0, 2),
             "when": "overdue work" if spot.overdue else "nothing overdue",
         }
-        for spot in (found.by_property if narrow else found.spots)
+        for spot in found.drawn(narrow)
     ]
     return _picture(charts.place_map(spots, found.labels(narrow), found.finding, narrow))
 

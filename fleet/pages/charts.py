@@ -13,6 +13,8 @@ from functools import lru_cache
 from html import escape
 from typing import Any
 
+from fleet.pages.map_names import AREAS, PIXELS
+
 Spec = dict[str, Any]
 Rows = Sequence[Mapping[str, Any]]
 
@@ -222,13 +224,13 @@ def place_map(
 ) -> Spec:
     """Places where they lie. Spots: x, y, size, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
     # One measure in both directions: the spots lie in a field of 100 by 60.
-    spec = frame(title, 300 if narrow else 1000, 180 if narrow else 600)
+    spec = frame(title, PIXELS[narrow], PIXELS[narrow] * 6 // 10)
     x = {"field": "x", "type": "quantitative", "axis": None, "scale": {"domain": [0, 100]}}
     y = {"field": "y", "type": "quantitative", "axis": None, "scale": {"domain": [0, 60]}}
     size = {
         "field": "size",
         "type": "quantitative",
-        "scale": {"range": [30, 300] if narrow else [60, 1100], "domainMin": 0},
+        "scale": {"range": list(AREAS[narrow]), "domainMin": 0},
         "legend": {"title": sized_by, "orient": "bottom", "tickCount": 3, "titleLimit": 300}
         if any(row["size"] for row in spots)
         else None,
@@ -255,14 +257,13 @@ def place_map(
             },
         },
     ]
-    # Each name twice: a pale edge first, so that it is read where it crosses a mark.
+    # Each name twice: a pale edge first, so that it is read where it crosses a line or, for want of room, a mark.
     edge = {"stroke": "#ffffff", "strokeWidth": 4, "strokeJoin": "round"}
     for look in (edge, {}):
         spec["layer"].append(
             {
                 "data": {"values": [dict(row) for row in labels]},
-                "mark": {"type": "text", "dy": -12 if narrow else -40, "fontSize": 11 if narrow else 13}
-                | look,
+                "mark": {"type": "text", "baseline": "middle", "fontSize": 11 if narrow else 13} | look,
                 "encoding": {"x": x, "y": y, "text": {"field": "label"}},
             }
         )

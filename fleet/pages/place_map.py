@@ -8,7 +8,6 @@ in rings, so that none hides another.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -19,16 +18,14 @@ from fleet.care.due_list import due_list
 from fleet.estate.models import Building, Property
 from fleet.heaters.models import Heater
 from fleet.heaters.record_reading import heaters_by_property
+from fleet.pages.map_names import BREADTH, HEIGHT, Mark, apart, marks_of
 from fleet.planning.models import ForecastRun, HeaterOutlook
 
-BREADTH, HEIGHT, STEP = 100.0, 60.0, 2.6
+STEP = 2.6  # from one building of a property to the next
 MOST_MARKS = 400  # buildings on one picture; where there are more each property has one mark
 MOST_PROPERTIES = 1500  # marks of properties, those with most at risk and overdue
 MOST_LISTED = 200  # rows of the table
 MOST_NAMED = 60  # of those without a place
-# Of the names as they are drawn, in the field's measure, on a desk's picture and on a phone's: a letter's breadth, a
-# line's height, and how many names are read at a glance.
-LETTER, LINE, NAMES = {False: 0.75, True: 2.1}, {False: 2.4, True: 5.0}, {False: 60, True: 5}
 
 
 @dataclass(frozen=True)
@@ -86,14 +83,19 @@ class Map:
             whole[spot.property_id] = spot if first is None else first.with_(spot)
         return tuple(whole.values())
 
+    def drawn(self, narrow: bool = False) -> tuple[Spot, ...]:
+        """The spots that have a mark: on a small screen one a property."""
+        return self.by_property if narrow else self.spots
+
     def labels(self, narrow: bool = False) -> tuple[dict[str, Any], ...]:
         """The names of the properties with most at risk and overdue, as far as there is room."""
-        middles: dict[int, Spot] = {}
-        for spot in self.spots:  # a property's first building stands in its middle
-            middles.setdefault(spot.property_id, spot)
+        spots = self.drawn(narrow)
+        marks = marks_of(((spot.x, spot.y, spot.expected_failures or 0.0) for spot in spots), narrow)
+        own: dict[int, list[Mark]] = {}
+        for spot, mark in zip(spots, marks, strict=True):
+            own.setdefault(spot.property_id, []).append(mark)
         worst = sorted(self.by_property, key=lambda spot: (-(spot.expected_failures or 0.0), -spot.overdue))
-        places = (middles[spot.property_id] for spot in worst)
-        return apart(((spot.property, spot.x, spot.y) for spot in places), narrow)
+        return apart(((spot.property, own[spot.property_id]) for spot in worst), marks, narrow)
 
     @property
     def finding(self) -> str:
@@ -128,22 +130,6 @@ def of_portfolio(run: ForecastRun | None, today: date) -> Map:
         spots = _property_spots(names, points, run, today)
         return Map(tuple(spots), unplaced, by_building=False)
     return Map(tuple(_spots(names, points, run, today)), unplaced)
-
-
-def apart(names: Iterable[tuple[str, float, float]], narrow: bool = False) -> tuple[dict[str, Any], ...]:
-    """The names that can be written without one lying on another, the first ones first; the table has them all."""
-    letter, line, most = LETTER[narrow], LINE[narrow], NAMES[narrow]
-    kept: list[tuple[str, float, float]] = []
-    for name, middle, y in names:
-        half = min(letter * len(name), BREADTH) / 2
-        x = min(max(middle, half), BREADTH - half)  # a name at the edge is drawn inwards, not cut
-        clear = (
-            abs(y - above) >= line or abs(x - beside) >= letter * (len(name) + len(other) + 1) / 2
-            for other, beside, above in kept
-        )
-        if len(kept) < most and all(clear):
-            kept.append((name, x, y))
-    return tuple({"label": name, "x": x, "y": y} for name, x, y in kept)
 
 
 def points_of(rows: list[dict[str, Any]]) -> dict[int, tuple[float, float]]:

@@ -12,7 +12,7 @@ from hypothesis import strategies as some
 
 from fleet.care.models import Task
 from fleet.estate.models import Building, Property
-from fleet.pages import place_map
+from fleet.pages import map_names, place_map
 from tests.conftest import Cast, make_heater
 
 TODAY = date(2026, 1, 1)
@@ -53,7 +53,9 @@ def test_no_building_hides_another(count: int) -> None:
 
 
 PLACES = some.lists(
-    some.tuples(some.text("abc ", min_size=1, max_size=24), some.floats(10, 90), some.floats(6, 54)),
+    some.tuples(
+        some.text("abc ", min_size=1, max_size=24), some.floats(10, 90), some.floats(6, 54), some.floats(0, 9)
+    ),
     min_size=1,
     max_size=30,
 )
@@ -61,20 +63,28 @@ PLACES = some.lists(
 
 @pytest.mark.parametrize(("narrow", "across", "letters", "tall"), [(False, 1000, 7, 15), (True, 300, 6, 14)])
 @given(names=PLACES)
-def test_no_name_lies_on_another_or_leaves_the_picture(
-    narrow: bool, across: int, letters: int, tall: int, names: list[tuple[str, float, float]]
+def test_no_name_lies_on_another_or_on_a_mark_or_leaves_the_picture(
+    narrow: bool, across: int, letters: int, tall: int, names: list[tuple[str, float, float, float]]
 ) -> None:
     """In pixels: a letter of the font drawn there is at most so broad on average, a line so tall."""
-    drawn = [
-        (one["x"] * across / 100, one["y"] * across / 100, len(one["label"]) * letters / 2)
-        for one in place_map.apart(names, narrow)
-    ]
+    marks = map_names.marks_of([(x, y, size) for _, x, y, size in names], narrow)
+    written = map_names.apart(
+        [(name, [mark]) for (name, *_), mark in zip(names, marks, strict=True)], marks, narrow
+    )
+    measure = across / 100
+    drawn = [(one["x"] * measure, one["y"] * measure, len(one["label"]) * letters / 2) for one in written]
     assert drawn
     for number, (x, y, half) in enumerate(drawn):
         assert half <= x <= across - half
         assert all(
             abs(y - above) >= tall or abs(x - beside) >= half + other
             for beside, above, other in drawn[:number]
+        )
+        # The first one is written whatever lies there; a mark's area, in square pixels, is that of a square round it.
+        assert number == 0 or all(
+            abs(y - mark.y * measure) >= tall / 2 + mark.radius * measure - 1e-6
+            or abs(x - mark.x * measure) >= half + mark.radius * measure - 1e-6
+            for mark in marks
         )
 
 
@@ -83,8 +93,18 @@ def test_the_property_with_most_at_risk_is_named_first() -> None:
         return place_map.Spot(number, "A", number, f"Place {number}", x, 30, 5, 0, 0, failures)
 
     crowd = place_map.Map(tuple(spot(number, 50 + number / 9, number) for number in range(1, 9)), ())
-    assert [one["label"] for one in crowd.labels(narrow=True)] == ["Place 8"]
-    assert [one["label"] for one in crowd.labels()] == ["Place 8"]
+    assert crowd.labels(narrow=True)[0]["label"] == "Place 8"
+    assert crowd.labels()[0]["label"] == "Place 8"
+
+
+def test_a_name_gives_way_to_the_marks_of_another_place() -> None:
+    """Two properties one above the other: the lower one's name would lie on the upper one's marks."""
+    lower, upper = (
+        place_map.Spot(n, "A", n, f"Place {n}", 50, y, 5, 0, 0, 1.0) for n, y in ((1, 30), (2, 34))
+    )
+    alone, beside = place_map.Map((lower,), ()).labels()[0], place_map.Map((lower, upper), ()).labels()[0]
+    assert (alone["label"], alone["x"]) == ("Place 1", 50)
+    assert alone["y"] > 30 > beside["y"], "above where there is room, else below"
 
 
 def test_what_has_no_place_is_named_and_the_own_house_only_is_shown(in_house: Cast) -> None:
