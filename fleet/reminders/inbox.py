@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from django.db.models import QuerySet
+from django.db.models import Case, QuerySet, When
 from django.utils import timezone
 
 from fleet.reminders.models import InboxNote
 
 
 def notes_of(person_id: int) -> QuerySet[InboxNote]:
+    """The latest first, but before all others the alerts on which nobody acts yet."""
     rows: QuerySet[InboxNote] = InboxNote.objects.filter(person_id=person_id)
-    return rows.select_related("happening__taken_on_by", "property").order_by("-created_at", "-id")
+    nobody_acts = Case(When(happening__urgent=True, happening__taken_on_at=None, then=0), default=1)
+    return rows.select_related("happening__taken_on_by", "property").order_by(
+        nobody_acts, "-created_at", "-id"
+    )
 
 
 def unread(person_id: int) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
 from fleet.care import labels, services
@@ -155,6 +156,31 @@ def test_a_note_that_is_not_urgent_stands_in_the_inbox_and_in_the_next_digest_on
         one_minute()
     assert people_mailed(mail) == ["planner"]
     assert "A warranty ends." in mail.parsed()[0].get_body(("plain",)).get_content()
+
+
+def test_an_alert_on_which_nobody_acts_stands_before_all_that_came_later(
+    cast: Cast, mail: MailSink, clock: Any
+) -> None:
+    leak(cast)
+    one_minute()
+    clock.move_to("2026-03-10T13:00:00Z")
+    with scoped(scope_of_organisation(cast.house)):
+        for key in ("1", "2"):
+            announce(
+                "warranty_ends", key, f"Warranty {key} ends.", organisation_id=cast.house.pk, urgent=False
+            )
+    one_minute()
+    address = reverse("reminders:inbox")
+
+    def order() -> list[int]:
+        page = cast.client(cast.owner).get(address).content.decode()
+        return [page.index(words) for words in (": “water on the floor”", "Warranty 2", "Warranty 1")]
+
+    assert order() == sorted(order())
+    with unscoped("taking it on"):
+        note = InboxNote.objects.get(person=cast.owner, happening__kind="leak_reported")
+    cast.client(cast.owner).post(reverse("reminders:take_on", args=[note.pk]))
+    assert order()[0] == max(order()), "once somebody acts it stands where it came"
 
 
 @pytest.fixture
