@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
+from django.urls import reverse
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -137,6 +139,18 @@ def test_a_person_of_some_properties_has_no_part_in_the_prices(cast: Cast) -> No
     part = Scope((Reach(cast.house.pk, frozenset({cast.property.pk})),))
     with scoped(part), pytest.raises(PermissionDenied):
         ensure_cost_book(cast.house)
+
+
+def test_who_may_not_change_prices_reads_them_as_a_table_without_fields(cast: Cast) -> None:
+    address = reverse("planning:cost_book")
+    pages = {
+        who: cast.client(getattr(cast, who)).get(address).content.decode() for who in ("planner", "technician")
+    }
+    main = {who: page.split("<main", 1)[1] for who, page in pages.items()}
+    assert 'name="planned_cost_' in main["planner"]
+    assert "<input" not in main["technician"]
+    assert "<select" not in main["technician"]
+    assert re.search(r'data-label="Planned">\d{1,2},\d{3}\.\d\d<', main["technician"])
 
 
 def test_sizes_choose_the_line_and_an_unknown_size_takes_the_usual_one() -> None:
