@@ -132,6 +132,11 @@ def edit_position(request: HttpRequest, pk: int) -> HttpResponse:
     return render(
         request,
         "pages/edit.html",
-        {"form": form, "heading": f"Change position {place}", "back": place, "back_name": "pages:position"},
+        {
+            "form": form,
+            "heading": f"Change {place.building.property}, {place.building}, position {place}",
+            "back": place,
+            "back_name": "pages:position",
+        },
         status=400 if form.errors else 200,
     )

@@ -80,7 +80,7 @@ def add_building(request: HttpRequest, pk: int) -> HttpResponse:
 
 @page(Need.PLAN)
 def edit_building(request: HttpRequest, pk: int) -> HttpResponse:
-    row: Building = get_object_or_404(Building.objects, pk=pk)
+    row: Building = get_object_or_404(Building.objects.select_related("property"), pk=pk)
     back = reverse("pages:building", args=[pk])
 
     def save(values: dict[str, Any], reason: str) -> HttpResponse:
@@ -88,7 +88,11 @@ def edit_building(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect(back)
 
     return _entered(
-        request, BuildingForm(request.POST or None, instance=row), save, f"Change building {row}", back
+        request,
+        BuildingForm(request.POST or None, instance=row),
+        save,
+        f"Change {row.property}, building {row}",
+        back,
     )
 
 
@@ -127,9 +131,10 @@ def edit_water_test(request: HttpRequest, pk: int) -> HttpResponse:
         care_record_services.change_water_test(pk, values, reason)
         return redirect(back)
 
+    at = f"{row.property}, {row.building}" if row.building else str(row.property)
     as_of = today_of(row.property.organisation, row.property)
     form = WaterTestForm(request.POST or None, instance=row, as_of=as_of)
-    return _entered(request, form, save, f"Correct the {row}", back)
+    return _entered(request, form, save, f"Correct the water test at {at}", back)
 
 
 @page(Need.WORK)

@@ -48,6 +48,26 @@ def test_a_change_is_kept_with_its_reason(in_house: Cast) -> None:
     assert entry.changes["emergency_contact"] == ["", "0100"]
 
 
+def test_what_is_changed_is_named_with_the_place_where_it_stands(in_house: Cast) -> None:
+    place = in_house.heater.position
+    test = WaterTest.objects.create(
+        organisation=in_house.house,
+        property=in_house.property,
+        building=place.building,
+        tested_earliest=date(2024, 1, 1),
+        tested_latest=date(2024, 1, 1),
+        tested_precision="day",
+    )
+    titles = {
+        ("edit_building", place.building_id): f"Change Alder Court, building {place.building}",
+        ("edit_position", place.pk): f"Change Alder Court, {place.building}, position {place}",
+        ("edit_water_test", test.pk): f"Correct the water test at Alder Court, {place.building}",
+    }
+    for (name, pk), title in titles.items():
+        page = in_house.client(in_house.planner).get(reverse(f"pages:{name}", args=[pk])).content.decode()
+        assert f"<h1>{title}</h1>" in page
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
