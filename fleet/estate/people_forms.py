@@ -12,7 +12,7 @@ from fleet.estate.choice_fields import NamedField, some_properties
 from fleet.estate.models import Membership, Organisation, Person, Property
 
 ROLE_WORDS = {
-    "owner": "Owner: everything, including people and settings",
+    "owner": "Owner: also people and settings",
     "planner": "Planner: records, plans and money",
     "technician": "Technician: records and work",
     "company": "Plumbing company: records and work",

@@ -72,13 +72,18 @@ def _percent(value: float) -> str:
     return "under 1 %" if 0 < value < 0.005 else f"{value * 100:.0f} %"
 
 
+def _in_words(label: str) -> str:
+    """A fiscal year's name within a sentence: 'the rest of FY 2026', 'FY 2027'."""
+    return f"the {label}" if label.startswith("rest of ") else label
+
+
 def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[dict[str, Any]]:
     """What, how much, how sure, and what if nothing is done."""
     result: dict[str, Any] = plan.result or {}
     capped, plain = ways["capped"], ways["run_to_failure"]
     first = next((year for year in result["years"] if year["heaters"]), None)
     soonest = (
-        f"The first go in {first['label']}: {how_many(first['heaters'], 'heater')} for {plain_money(first['set_aside'], currency)}."
+        f"The first go in {_in_words(first['label'])}: {how_many(first['heaters'], 'heater')} for {plain_money(first['set_aside'], currency)}."
         if first
         else "No heater is worth replacing before it fails."
     )
@@ -101,7 +106,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
             "heading": "How much",
             "words": [
                 f"{plain_money(result['planned_total'], currency)} set aside for planned work over "
-                f"{result['years'][0]['label']} to {result['years'][-1]['label']}. With the emergencies that remain, all years "
+                f"{_in_words(result['years'][0]['label'])} to {result['years'][-1]['label']}. With the emergencies that remain, all years "
                 f"together cost {plain_money(capped['cost'], currency)}, expected.",
                 f"The reserve fund needs {plain_money(capped['contribution'], currency)} a year.",
             ],
