@@ -86,6 +86,10 @@ def test_change_the_cap_compare_two_ways_and_open_both_files(
     assert sideways_overflow(page) == 0
     page.goto(f"{address}{much.pk}/")
     assert sideways_overflow(page) == 0
+    page.set_viewport_size({"width": 690, "height": 900})  # a sheet without its margins
+    page.emulate_media(media="print")
+    assert sideways_overflow(page) == 0, "on paper nothing is cut off"
+    page.emulate_media(media="screen")
 
     total = Decimal(much.result["planned_total"])
     with page.expect_download() as download:

@@ -72,3 +72,32 @@ def test_an_opened_table_moves_within_itself_on_the_phone(
         `<details open><summary>The same as a table</summary><table class="list"><tr>${"<th>unbreakable</th>".repeat(9)}</tr></table></details>`)"""
     )
     assert not sideways_overflow(page)
+
+
+def test_on_paper_there_is_no_empty_box_and_no_way_back(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.owner)
+    for address in ("/work/crews/", "/organisation/settings/"):
+        page.goto(live_server.url + address)
+        page.emulate_media(media="screen")
+        assert page.locator(".trail").is_visible()
+        page.emulate_media(media="print")
+        assert not page.locator(".trail").is_visible()
+        assert not page.locator(".card").filter(visible=True).count()
+
+
+def test_what_a_row_is_of_stays_in_sight_while_its_figures_move(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.planner)
+    page.set_viewport_size(PHONE)
+    page.goto(f"{live_server.url}/help/keys/")
+    page.evaluate(
+        """() => { document.querySelector("main").insertAdjacentHTML("beforeend",
+        `<div class="scroll" id="wide"><table class="list"><tbody><tr><th scope="row">FY 2027</th>${"<td>unbreakable</td>".repeat(9)}</tr></tbody></table></div>`);
+        document.querySelector("#wide").scrollLeft = 400; }"""
+    )
+    box, name = (page.locator(where).bounding_box() for where in ("#wide", "#wide th"))
+    assert page.evaluate("document.querySelector('#wide').scrollLeft") == 400
+    assert name["x"] == pytest.approx(box["x"], abs=1)
