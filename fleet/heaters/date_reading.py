@@ -65,7 +65,10 @@ YEAR_PARTS = {
     "q4": (10, 12),
 }
 
-_SLASHED = re.compile(r"(\d{1,2})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{4}|\d{2})(?:[ T].*)?")
+_SLASHED = re.compile(
+    r"(\d{1,2})\s*[/.\-]\s*(\d{1,2})\s*[/.\-]\s*(\d{4}|\d{2})(?:[ T](?!(?:to|and|or|-) ).*)?"
+)
+_BETWEEN_DAYS = re.compile(r" (?:to|and|or|-) ")
 
 
 def order_evidence(value: object) -> DayMonthOrder | Literal["either"] | None:
@@ -75,7 +78,13 @@ def order_evidence(value: object) -> DayMonthOrder | Literal["either"] | None:
     """
     if not isinstance(value, str):
         return None
-    match = _SLASHED.fullmatch(value.strip().strip("~? "))
+    found = {_evidence(part) for part in _BETWEEN_DAYS.split(value.strip())} - {None}
+    decided = found - {"either"}
+    return decided.pop() if len(decided) == 1 else "either" if found else None
+
+
+def _evidence(written: str) -> DayMonthOrder | Literal["either"] | None:
+    match = _SLASHED.fullmatch(written.strip("~? "))
     if match is None:
         return None
     first, second = int(match[1]), int(match[2])
@@ -317,6 +326,8 @@ def _read_span(words: str, as_of: date, order: DayMonthOrder | None) -> Imprecis
     )
     if match is None:
         return None
+    evidence = order or order_evidence(words)  # one end may say for both which comes first
+    order = None if evidence == "either" else evidence
     start, end = (_parse_text(part, as_of, order, True) for part in (match[1], match[2]))
     if start.earliest is None or end.latest is None:
         return None
