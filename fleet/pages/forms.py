@@ -11,10 +11,21 @@ from fleet.heaters.date_reading import parse_date
 from fleet.heaters.dates import ImpreciseDate, UnreadableValue
 from fleet.heaters.models import Heater, Precision
 from fleet.heaters.register import HEATER_DATES, HEATER_PLAIN, POSITION_FIELDS
+from fleet.pages import reading, words
 from fleet.pages.measure_fields import AsksMeasures
+from fleet.pages.models import ReadingHabit
 
-DATE_HELP = "As exactly as it is known: 2016-05-03, May 2016, 2016, 2012 to 2014, or unknown."
+DATE_HELP = "As exactly as it is known: 3 May 2016, May 2016, 2016, 2012 to 2014, or unknown."
 UNKNOWN_CHOICES = [("", "not known"), ("true", "yes"), ("false", "no")]
+
+
+def as_asked(known: ImpreciseDate) -> str:
+    """A date as its reader writes days, such that the field reads it back as the same date."""
+    if not known.is_known or reading.habit().days == ReadingHabit.Days.ISO:
+        return str(known)
+    if known.precision == "between":
+        return " to ".join(words.a_day(day) for day in (known.earliest, known.latest) if day)
+    return words.a_date(known.earliest, known.latest, known.precision)
 
 
 class ImpreciseDateField(forms.CharField):
@@ -29,7 +40,9 @@ class ImpreciseDateField(forms.CharField):
         if not text:
             return None
         try:
-            return parse_date(text, self.as_of)
+            return parse_date(
+                text, self.as_of, "mdy" if reading.habit().days == ReadingHabit.Days.US else None
+            )
         except UnreadableValue as error:
             raise forms.ValidationError(f"{error}. Right would be {error.right}.") from error
 
@@ -154,7 +167,7 @@ class HeaterForm(AsksMeasures, forms.ModelForm):
             field.as_of = as_of
             precision = getattr(self.instance, f"{prefix}_precision")
             if precision and (self.instance.pk or precision != "unknown"):
-                self.initial[prefix] = str(
+                self.initial[prefix] = as_asked(
                     ImpreciseDate(
                         getattr(self.instance, f"{prefix}_earliest"),
                         getattr(self.instance, f"{prefix}_latest"),

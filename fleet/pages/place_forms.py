@@ -12,7 +12,7 @@ from fleet.estate.models import Building, Property
 from fleet.heaters.dates import ImpreciseDate
 from fleet.heaters.models import Precision, ServiceRecord, WaterTest
 from fleet.heaters.register import BUILDING_FIELDS, PROPERTY_FIELDS
-from fleet.pages.forms import DATE_HELP, ImpreciseDateField, PercentField, for_column
+from fleet.pages.forms import DATE_HELP, ImpreciseDateField, PercentField, as_asked, for_column
 from fleet.pages.measure_fields import AsksMeasures
 
 MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
@@ -33,7 +33,7 @@ class RecordForm(AsksMeasures, forms.ModelForm):  # type: ignore[type-arg]
             field.as_of = as_of
             self.fields[self.date_name] = field
             if self.instance.pk:
-                self.initial[self.date_name] = str(ImpreciseDate(*self._stored()))
+                self.initial[self.date_name] = as_asked(ImpreciseDate(*self._stored()))
         self.fields["reason"] = forms.CharField(
             label="Why", required=False, max_length=500, help_text="Kept with the history. May stay empty."
         )

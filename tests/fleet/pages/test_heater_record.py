@@ -42,7 +42,7 @@ def heater_now(cast: Cast) -> Heater:
 
 def test_saving_what_was_shown_changes_nothing(cast: Cast) -> None:
     client, address, sent = opened(cast)
-    assert sent["installed"] == "2016-05-03"
+    assert sent["installed"] == "3 May 2016"
     assert client.post(address, sent).status_code == 302
     assert heater_now(cast).version == 1
     with scoped(scope_of_organisation(cast.house)):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from django.urls import reverse
@@ -11,8 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from fleet.estate.scope import unscoped
+from fleet.heaters.dates import UNKNOWN, ImpreciseDate
 from fleet.heaters.models import WaterTest
 from fleet.pages import reading, words
+from fleet.pages.forms import ImpreciseDateField, as_asked
 from fleet.pages.models import ReadingHabit
 from tests.conftest import Cast
 
@@ -81,6 +83,28 @@ def test_no_text_breaks_the_reading(text: str) -> None:
 def test_days_in_iso_habit_are_iso_days(day: date) -> None:
     with reading.reading_as(reading.Habit(days="iso")):
         assert date.fromisoformat(words.a_day(day)) == day
+
+
+@given(
+    some.sampled_from(ReadingHabit.Days.values),
+    some.dates(min_value=date(1900, 1, 1), max_value=date(2030, 1, 1)),
+    some.integers(min_value=1, max_value=4000),
+)
+def test_a_date_in_a_form_is_written_as_its_reader_writes_days_and_read_back_the_same(
+    style: str, first: date, span: int
+) -> None:
+    field = ImpreciseDateField()
+    field.as_of = date(2045, 1, 1)
+    known = (
+        ImpreciseDate.day(first),
+        ImpreciseDate.month(first.year, first.month),
+        ImpreciseDate.year(first.year),
+        ImpreciseDate.between(first, first + timedelta(days=span)),
+        UNKNOWN,
+    )
+    with reading.reading_as(reading.Habit(days=style)):
+        assert as_asked(known[0]) == words.a_day(first)
+        assert [field.clean(as_asked(one)) for one in known] == list(known)
 
 
 def test_the_choice_is_kept_and_shows_on_the_pages(cast: Cast) -> None:

@@ -144,7 +144,8 @@ def test_a_person_of_some_properties_has_no_part_in_the_prices(cast: Cast) -> No
 def test_who_may_not_change_prices_reads_them_as_a_table_without_fields(cast: Cast) -> None:
     address = reverse("planning:cost_book")
     pages = {
-        who: cast.client(getattr(cast, who)).get(address).content.decode() for who in ("planner", "technician")
+        who: cast.client(getattr(cast, who)).get(address).content.decode()
+        for who in ("planner", "technician")
     }
     main = {who: page.split("<main", 1)[1] for who, page in pages.items()}
     assert 'name="planned_cost_' in main["planner"]
