@@ -20,8 +20,10 @@ class Watched:
     table: str
     key: str
     place: str = "{key}"
-    # Comes by the hundred thousand and never moves to another property: very many at once are written down as a span.
+    # Comes by the hundred thousand: very many at once are written down as a span.
     in_spans: bool = False
+    # Rows move to another property when `key` is altered.
+    moves: bool = False
 
     def property(self, key: str) -> str:
         found = self.place.format(key=key)
@@ -32,7 +34,7 @@ WATCHED = (
     Watched("properties", "estate_property", "id"),
     Watched("buildings", "estate_building", "property_id"),
     Watched("positions", "estate_position", "building_id", OF_BUILDING, in_spans=True),
-    Watched("heaters", "heaters_heater", "position_id", OF_POSITION),
+    Watched("heaters", "heaters_heater", "position_id", OF_POSITION, in_spans=True, moves=True),
     Watched("service_records", "heaters_servicerecord", "heater_id", OF_HEATER, in_spans=True),
     Watched("water_tests", "heaters_watertest", "property_id"),
     Watched("visits", "care_visit", "building_id", OF_BUILDING),
@@ -73,6 +75,10 @@ def install(sender: Any = None, using: str = "default", **_: Any) -> None:
         if watched.table not in tables:
             continue
         standing = f"feed_{watched.kind}_insert" in there
+        if watched.moves and connection.vendor == "postgresql":
+            with connection.cursor() as cursor:
+                for statement in _before_it_moves(watched, f"feed_{watched.kind}_moved" in there):
+                    cursor.execute(statement)
         for event, row, gone in EVENTS:
             for statement in _statements(connection.vendor, watched, event, row, gone):
                 # A trigger that stands stays; what it runs is brought up to date where that is a thing of its own.
@@ -105,6 +111,23 @@ def _statements(vendor: str, watched: Watched, event: str, row: str, gone: bool)
         f"CREATE TRIGGER {name} AFTER {event.upper()} ON {watched.table} {seen} FOR EACH STATEMENT "
         f"EXECUTE FUNCTION {name}()",
     ]
+
+
+def _before_it_moves(watched: Watched, stands: bool) -> list[str]:
+    """What moves while it stands in a span is written down by itself first, with the property it leaves: who keeps a
+    copy of that one is then told that it is gone. By row, since few are ever moved; the statement's own trigger comes after."""
+    name, key = f"feed_{watched.kind}_moved", watched.key
+    left = watched.property(f"OLD.{key}")
+    body = f"{_INTO} VALUES (OLD.organisation_id, {left}, '{watched.kind}', OLD.id, false) ON CONFLICT DO NOTHING;"
+    function = (
+        f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS "
+        f"$$ BEGIN {body} RETURN NULL; END $$"
+    )
+    trigger = (
+        f"CREATE TRIGGER {name} AFTER UPDATE OF {key} ON {watched.table} FOR EACH ROW "
+        f"WHEN (OLD.{key} IS DISTINCT FROM NEW.{key}) EXECUTE FUNCTION {name}()"
+    )
+    return [function] if stands else [function, trigger]
 
 
 def _of_touched(watched: Watched, gone: bool) -> str:

@@ -136,6 +136,36 @@ def test_very_many_at_once_are_told_one_by_one(api: Api, cast: Cast, monkeypatch
     assert copy.catch_up() == []
 
 
+def test_of_very_many_heaters_those_are_told_that_moved_away_before_anybody_read(cast: Cast) -> None:
+    """A reader of one property has the heater from its list; to her it is gone, though no change told her of it yet."""
+    member = Membership.objects.get(person=cast.technician)
+    member.all_properties = False
+    member.save()
+    copy = Copy(Api(token_for(cast.technician)))
+    with unscoped("test"):
+        member.properties.set([cast.property])
+        elsewhere = make_heater(cast.house, "Cedar Yard", "C-1").position
+        copy.catch_up()
+        places = Position.objects.bulk_create(
+            Position(organisation=cast.house, building=cast.building, label=f"place {number}")
+            for number in range(VERY_MANY + 1)
+        )
+        made = Heater.objects.bulk_create(
+            Heater(organisation=cast.house, position=place, tag=place.label, kind="heat_pump")
+            for place in places
+        )
+        moved, gone = made[3].pk, made[5].pk
+        free = Position.objects.create(organisation=cast.house, building=elsewhere.building, label="free")
+        Heater.objects.filter(pk=moved).update(position=free)
+        Heater.objects.filter(pk=gone).delete()
+        written = ChangedRow.objects.filter(kind="heaters", row_id__in=[one.pk for one in made]).count()
+    assert written == (2 if connection.vendor == "postgresql" else len(made))
+    assert (moved, True) in [(one["id"], one["gone"]) for one in copy.catch_up() if one["kind"] == "heaters"]
+    there = {number for kind, number in copy.rows if kind == "heaters"}
+    assert there == {cast.heater.pk, *(one.pk for one in made)} - {moved, gone}
+    assert copy.catch_up() == []
+
+
 def test_very_many_of_another_house_are_not_told(api: Api, cast: Cast) -> None:
     copy, theirs = Copy(api), Copy(Api(token_for(cast.outsider)))
     _very_many(cast)
