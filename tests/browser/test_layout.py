@@ -101,3 +101,31 @@ def test_what_a_row_is_of_stays_in_sight_while_its_figures_move(
     box, name = (page.locator(where).bounding_box() for where in ("#wide", "#wide th"))
     assert page.evaluate("document.querySelector('#wide').scrollLeft") == 400
     assert name["x"] == pytest.approx(box["x"], abs=1)
+
+
+IN_ONE_ROW = """() => {
+  const places = [".brand", ".top nav", ".find", ".who"].map(one => document.querySelector(one).getBoundingClientRect());
+  return Math.max(...places.map(place => place.top)) < Math.min(...places.map(place => place.bottom));
+}"""
+
+
+@pytest.mark.parametrize("kind", ["owner", "company"])
+def test_at_a_desk_the_head_stands_in_one_row(
+    kind: str, cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    cast.house.kind, cast.house.name = kind, "Copper Lane Plumbing (invented)"
+    cast.house.save()
+    page = signed_in(cast.owner)
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.goto(f"{live_server.url}/properties/")
+    assert page.evaluate(IN_ONE_ROW)
+
+
+def test_on_a_crews_phone_the_menu_stands_in_one_row(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.technician)
+    page.set_viewport_size(PHONE)
+    page.goto(f"{live_server.url}/properties/")
+    tops = "() => [...document.querySelectorAll('.top nav > ul > li')].map(one => one.getBoundingClientRect().top)"
+    assert len(set(page.evaluate(tops))) == 1
