@@ -15,6 +15,28 @@ from fleet.estate.scope import scope_of_organisation, scoped, unscoped
 from fleet.heaters.models import Heater
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--asks-database",
+        action="store_true",
+        help="only tests that open the database: the others say the same whichever it is",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--asks-database"):
+        left_out = [item for item in items if not _asks_database(item)]
+        items[:] = [item for item in items if _asks_database(item)]
+        config.hook.pytest_deselected(items=left_out)
+
+
+def _asks_database(item: pytest.Item) -> bool:
+    """Whether pytest-django lets it, or it starts something that does (`services`)."""
+    given = {"db", "transactional_db", "django_db_setup", "live_server"}
+    asks = given.intersection(getattr(item, "fixturenames", ()))
+    return bool(asks) or any(item.get_closest_marker(name) for name in ("django_db", "services"))
+
+
 @dataclass
 class Cast:
     house: Organisation

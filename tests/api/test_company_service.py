@@ -146,7 +146,8 @@ def test_it_is_answered_as_the_companys_owner_is(
         if place in HERS or place.partition("/")[0] in set(HERS) - {"exports"}:
             continue
         told = {}
-        for whose in ("client", "foreign", "missing"):
+        # An address that names no row is the same whoever's row is thought of.
+        for whose in ("client", "foreign", "missing") if "<number:pk>" in path else ("client",):
             where = address(path, numbers.get(whose))
             first, second = (told_by(who, method, path, where, numbers["client"]) for who in (boss, van))
             assert first == second, f"{method} {where}, a {whose} row: {first[0]} and {second[0]}"
