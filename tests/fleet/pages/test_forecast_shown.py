@@ -81,6 +81,10 @@ def test_a_property_shows_its_own_share(cast: Cast, run: ForecastRun) -> None:
     page = text(cast, cast.owner, "property", cast.property.pk)
     assert "EUR 777" in page
     assert "12,345" not in page
+    where = f'data-label="Where">{cast.building}, {cast.position}<'
+    assert where in page, "on a property's own page its name is not repeated row by row"
+    whole = cast.client(cast.owner).get(reverse("pages:portfolio")).content.decode()
+    assert f'data-label="Where">Alder Court, {cast.building}, {cast.position}<' in whole
 
 
 def test_a_property_with_another_fiscal_year_shows_its_own_years(cast: Cast, run: ForecastRun) -> None:
