@@ -129,3 +129,22 @@ def test_on_a_crews_phone_the_menu_stands_in_one_row(
     page.goto(f"{live_server.url}/properties/")
     tops = "() => [...document.querySelectorAll('.top nav > ul > li')].map(one => one.getBoundingClientRect().top)"
     assert len(set(page.evaluate(tops))) == 1
+
+
+def test_a_chart_is_dark_on_a_dark_page_and_paper_is_light_for_everybody(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.planner)
+    page.goto(f"{live_server.url}/help/keys/")
+    page.evaluate(
+        "document.querySelector('main').insertAdjacentHTML('beforeend', '<figure><picture><img alt=\"\"></picture></figure>')"
+    )
+    turned = "getComputedStyle(document.querySelector('picture img')).filter"
+    page.emulate_media(color_scheme="light")
+    assert page.evaluate(turned) == "none"
+    page.emulate_media(color_scheme="dark")
+    assert "invert" in page.evaluate(turned)
+    page.evaluate("document.documentElement.dataset.colours = 'dark'")  # chosen among her reading habits
+    page.emulate_media(media="print", color_scheme="dark")
+    assert page.evaluate(turned) == "none"
+    assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
