@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -99,10 +99,16 @@ def read_sheet(
         for index, cells in enumerate(sheet.rows)
         if any(cells) or any(cell not in ("", None) for cell in cells)
     ]
+    even = _columns_if_even(rows)
     for position, heading in enumerate(sheet.headings):
         match = reading.columns.get(heading)
         if match is not None and match.field in READERS[kind]:
-            _read_column(reading, rows, position, heading, match, as_of, date_order)
+            if even and position < len(even):
+                held, cells = rows, even[position]
+            else:
+                held = [row for row in rows if position < len(row.cells)]
+                cells = [row.cells[position] for row in held]
+            _read_column(reading, held, cells, heading, match, as_of, date_order)
     for row in rows:
         if row.number not in reading.refused:
             check_row(reading, row, as_of)
@@ -111,30 +117,32 @@ def read_sheet(
     return reading
 
 
+def _columns_if_even(rows: list[ReadRow]) -> list[Sequence[object]]:
+    """The cells column by column, where every row is as long as the first; else nothing."""
+    if not rows or set(map(len, cells := [row.cells for row in rows])) != {len(rows[0].cells)}:
+        return []
+    return list(zip(*cells, strict=True))
+
+
 def _read_column(
     reading: SheetReading,
-    rows: list[ReadRow],
-    position: int,
+    held: list[ReadRow],
+    cells: Sequence[object],
     heading: str,
     match: Match,
     as_of: date,
     date_order: str,
 ) -> None:
+    """Read the `cells` of the rows that are long enough to hold one."""
     hint = match.hint
     if match.field in DATE_FIELDS and hint not in ("mdy", "dmy"):
-        order = column_order(row.cells[position] for row in rows if position < len(row.cells))
+        order = column_order(cells)
         hint = date_order if order == "ask" else order
         if order == "ask" and not date_order:
-            example = next(
-                row.cells[position]
-                for row in rows
-                if position < len(row.cells) and order_evidence(row.cells[position]) is not None
-            )
+            example = next(cell for cell in cells if order_evidence(cell) is not None)
             reading.questions.append(Question(reading.name, heading, shown(example), match.field))
     setting = Setting(as_of, hint)
     read = READERS[reading.kind][match.field]
-    held = [row for row in rows if position < len(row.cells)]
-    cells = [row.cells[position] for row in held]
     known = {kind: _read_once(unlike, read, setting) for kind, unlike in _by_kind(cells).items()}
     for kind, values in known.items():
         if any(isinstance(value, UnreadableValue) for value in values.values()):
@@ -150,7 +158,7 @@ def _read_column(
             row.values[name] = value
 
 
-def _by_kind(cells: list[Any]) -> dict[type, set[Any]]:
+def _by_kind(cells: Sequence[Any]) -> dict[type, set[Any]]:
     """The unlike cells, kind by kind: 1, 1.0 and True are one key to a dict, but not to a reader."""
     kinds = set(map(type, cells))
     if len(kinds) == 1:

@@ -51,6 +51,14 @@ def test_places_are_made_and_the_date_keeps_its_precision(run: Run) -> None:
     assert second.kind == "heat_pump"
 
 
+@pytest.mark.parametrize("others", [[], ["Willow Bend,1,Closet 2,W-2,HP,,190 L,~2015,,,"]])
+def test_rows_may_end_before_their_headings_all_of_them_or_some(run: Run, others: list[str]) -> None:
+    run(HEAD + "\n".join([GOOD, *others, GOOD.replace("1,W-1", "3,W-3")]), "--accept")
+    assert Heater.objects.count() == 2 + len(others)
+    last = Heater.objects.get(tag="W-3")
+    assert (last.capacity_gal, last.ending, last.position.label) == (50, "", "Closet 3")
+
+
 def test_the_same_file_twice_changes_nothing(run: Run) -> None:
     lines = [
         GOOD,
