@@ -61,19 +61,11 @@ def exactly(text: str) -> int | None:
 
 
 def _heaters(text: str, sought: list[str]) -> Group:
-    rows = Heater.objects.filter(heaters_meeting(sought))
-    exact = Case(
-        When(Q(tag__iexact=text) | Q(serial_number__iexact=text), then=Value(0)),
-        When(tag__istartswith=text, then=Value(1)),
-        default=Value(2),
-        output_field=IntegerField(),
-    )
+    numbers = _first_heaters(text, sought)
     place = ("position__building__property__name", "position__building__name", "position__label")
-    found = list(
-        rows.order_by(exact, "ending", "tag").values("id", "tag", "serial_number", "ending", *place)[
-            : FEW + 1
-        ]
-    )
+    columns = ("id", "tag", "serial_number", "ending", *place)
+    rows = {row["id"]: row for row in Heater.objects.filter(pk__in=numbers).values(*columns)}
+    found = [rows[number] for number in numbers if number in rows]
     shown = [
         Found(
             f"{row['tag']}, serial number {row['serial_number']}" if row["serial_number"] else row["tag"],
@@ -83,6 +75,28 @@ def _heaters(text: str, sought: list[str]) -> Group:
         for row in found[:FEW]
     ]
     return Group("Heaters", shown, reverse("pages:heaters") if len(found) > FEW else "")
+
+
+def _first_heaters(text: str, sought: list[str]) -> list[int]:
+    """What is called so, what begins so, the others: one more than are shown.
+
+    Where enough begin so the others are not looked for: a part of a word may stand in every tag.
+    """
+    called = Q(tag__iexact=text) | Q(serial_number__iexact=text)
+    begins = Q(tag__istartswith=text)
+    near = Case(
+        When(called, then=Value(0)),
+        When(begins, then=Value(1)),
+        default=Value(2),
+        output_field=IntegerField(),
+    )
+    numbers: list[int] = []
+    for wanted in (called | begins, heaters_meeting(sought)):
+        rows = Heater.objects.filter(wanted).order_by(near, "ending", "tag")
+        numbers = list(rows.values_list("pk", flat=True)[: FEW + 1])
+        if len(numbers) > FEW:
+            break
+    return numbers
 
 
 def _places(sought: list[str]) -> Group:

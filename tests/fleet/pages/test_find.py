@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -76,6 +77,22 @@ def test_an_exact_tag_opens_its_heater(in_house: Cast) -> None:
     answer = in_house.client(in_house.owner).get(reverse("pages:find"), {"words": "H-1"})
     assert answer.status_code == 302
     assert answer["Location"] == reverse("pages:heater", args=[in_house.heater.pk])
+
+
+@pytest.mark.parametrize(
+    "begin", [3, 12]
+)  # fewer than are shown, and more: then the others are not looked for
+def test_what_is_called_so_comes_first_then_what_begins_so(in_house: Cast, begin: int) -> None:
+    for number in reversed(range(begin)):
+        make_heater(in_house.house, tag=f"kl{number:02}")
+    make_heater(in_house.house, tag="AKL")
+    make_heater(in_house.house, tag="ZZ", serial_number="KL")
+    make_heater(in_house.house, tag="KL99", ending="removed", removed_precision="unknown")
+    listed = section(found(in_house, "kl"), "Heaters")
+    tags = re.findall(r">(\w+)(?:, serial number KL)?</a>", listed)
+    begins = [f"kl{number:02}" for number in range(begin)]
+    assert tags[:8] == ["ZZ", *begins, "KL99", "AKL"][:8]
+    assert ("All of them" in listed) == (begin > 3)
 
 
 @pytest.mark.parametrize("words", ["B-1", "Birch"])
