@@ -15,6 +15,7 @@ from api.work_shapes import HISTORY, JOBS, JobShown, QualityShown
 from fleet.estate import background
 from fleet.estate.access import Need
 from fleet.estate.calendar import today_of
+from fleet.estate.history import history_in_sight
 from fleet.estate.models import Job
 from fleet.heaters.quality import quick_look
 from fleet.heaters.quality_jobs import DATA_QUALITY
@@ -96,6 +97,15 @@ class QualityView(ApiView):
         return self.asked_for(JOBS.one(job.pk), f"/api/v1/jobs/{job.pk}")
 
 
+class HistoryView(ApiView):
+    @operation(
+        Need.READ, "Who changed what, when, from what, the newest first, a page at a time.", lists=HISTORY, tag="history"
+    )  # fmt: skip
+    def get(self, request: Any) -> HttpResponse:
+        plans = Need.PLAN in self.caller.needs
+        return self.page(HISTORY.of(lambda: history_in_sight(plans)))
+
+
 urlpatterns = [
     path("jobs", listing(JOBS, "Background work, the newest first", "jobs"), name="jobs"),
     path("jobs/<number:pk>", single(JOBS, "One job", "jobs"), name="jobs_one"),
@@ -103,9 +113,5 @@ urlpatterns = [
     path("jobs/<number:pk>/again", AgainView.as_view(), name="jobs_again"),
     path("queue/refresh", RollForwardView.as_view(), name="queue_refresh"),
     path("data-quality", QualityView.as_view(), name="data_quality"),
-    path(
-        "history",
-        listing(HISTORY, "Who changed what, when, from what, the newest first", "history"),
-        name="history",
-    ),
+    path("history", HistoryView.as_view(), name="history"),
 ]

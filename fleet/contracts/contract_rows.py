@@ -14,6 +14,8 @@ from fleet.estate.scope import ScopedModel
 class Contract(ScopedModel):
     """What an accepted offer became. Its price changes only by its own rule, and each change is a row."""
 
+    for_planners = True
+
     class State(models.TextChoices):
         RUNNING = "running", "running"
         ENDED = "ended", "ended"
@@ -42,6 +44,7 @@ class Contract(ScopedModel):
 class ContractHeater(ScopedModel):
     """A heater under contract, from a day to a day, with its part of the first-year price."""
 
+    for_planners = True
     contract = models.ForeignKey(Contract, on_delete=models.CASCADE, related_name="heaters")
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="+")
     since: models.DateField[date, date] = models.DateField()
@@ -70,6 +73,8 @@ class ContractHeater(ScopedModel):
 class ContractChange(ScopedModel):
     """A heater that came, was replaced or left, what the rule made of the price, and who was told."""
 
+    for_planners = True
+
     class What(models.TextChoices):
         ADDED = "added", "heater added"
         REPLACED = "replaced", "heater replaced"
@@ -96,6 +101,8 @@ class ContractChange(ScopedModel):
 
 class ContractJob(ScopedModel):
     """One unplanned job: when it was called, when somebody came, what it took and what it cost the company."""
+
+    for_planners = True
 
     class What(models.TextChoices):
         REPAIR = "repair", "repair"
@@ -132,6 +139,8 @@ class ContractJob(ScopedModel):
 
 class WarrantyClaim(ScopedModel):
     """What the maker should pay for: a tank that failed within its warranty."""
+
+    for_planners = True
 
     class State(models.TextChoices):
         OPEN = "open", "to be claimed"

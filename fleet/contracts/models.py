@@ -37,6 +37,7 @@ __all__ = [
 class CompanyBook(ScopedModel):
     """One version of the company's own costs. Saved anew at each change, so that an offer keeps what it stood on."""
 
+    for_planners = True
     currency = models.CharField(max_length=3, default="USD")
     valid_from: models.DateField[date, date] = models.DateField()
     saved_at = models.DateTimeField(auto_now_add=True)
@@ -51,6 +52,8 @@ class CompanyBook(ScopedModel):
 
 class CompanyPrice(ScopedModel):
     """One figure of the cost book: for everything (`subject` empty), for a heater kind, or for a task kind."""
+
+    for_planners = True
 
     class Status(models.TextChoices):
         ENTERED = "entered", "entered"
@@ -145,6 +148,8 @@ class SurveyLine(ScopedModel):
 class Offer(ScopedModel):
     """One version of an offer. Once issued it is never changed: a change is a new version."""
 
+    for_planners = True
+
     class State(models.TextChoices):
         DRAFT = "draft", "draft"
         ISSUED = "issued", "with the client"
@@ -221,6 +226,7 @@ class Offer(ScopedModel):
 class ReceivedOffer(ScopedModel):
     """What the client received: the document and its own answer. It holds nothing of the company's costs."""
 
+    for_planners = True
     company = models.ForeignKey("estate.Organisation", on_delete=models.CASCADE, related_name="+")
     company_name = models.CharField(max_length=200)
     number = models.PositiveIntegerField()

@@ -7,6 +7,9 @@ from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any
 
+from django.apps import apps
+from django.db.models import QuerySet
+
 from fleet.estate.history_rows import HistoryEntry
 from fleet.estate.scope import ScopedModel, current_scope
 
@@ -55,3 +58,12 @@ def record_change(
     subject: ScopedModel, verb: str, changes: Mapping[str, tuple[Any, Any]] | None = None, reason: str = ""
 ) -> None:
     record_changes([Change(subject, verb, changes or {}, reason)])
+
+
+def history_in_sight(plans: bool) -> QuerySet[HistoryEntry]:
+    """The newest first. Of offers, contracts and a company's prices only who may plan reads: neither here nor there."""
+    rows: QuerySet[HistoryEntry] = HistoryEntry.objects.order_by("-at", "-id")
+    if plans:
+        return rows
+    shut = [model._meta.model_name for model in apps.get_models() if getattr(model, "for_planners", False)]
+    return rows.exclude(subject_kind__in=shut)

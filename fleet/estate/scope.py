@@ -153,10 +153,12 @@ class ScopedModel(models.Model):
     """A row of one organisation. `property_path` is the lookup to its property; None: whole organisation only.
 
     `opened_at` is the least grant that shows such rows to a company; None: never, whatever was granted.
+    `for_planners`: only who plans reads such rows, so only she reads of them in the history.
     """
 
     property_path: ClassVar[str | None] = None
     opened_at: ClassVar[Level | None] = None
+    for_planners: ClassVar[bool] = False
     organisation = models.ForeignKey("estate.Organisation", on_delete=models.CASCADE, related_name="+")
     objects = ScopedManager()
 

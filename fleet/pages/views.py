@@ -14,7 +14,8 @@ from django.views.decorators.http import require_GET, require_POST
 from fleet.estate import background
 from fleet.estate.access import MemberRequest, Need, may, page
 from fleet.estate.calendar import day_of
-from fleet.estate.models import HistoryEntry, Job, Membership, Organisation, Property
+from fleet.estate.history import history_in_sight
+from fleet.estate.models import Job, Membership, Organisation, Property
 from fleet.estate.row_numbers import row_number
 from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
 
@@ -62,7 +63,7 @@ def choose_organisation(request: HttpRequest) -> HttpResponse:
 @page(Need.READ)
 @require_GET
 def history(request: HttpRequest) -> HttpResponse:
-    entries = HistoryEntry.objects.order_by("-at", "-id")
+    entries = history_in_sight(may(request, Need.PLAN))
     subject = request.GET.get("heater", "")
     if subject:
         entries = entries.filter(subject_kind="heater", subject_id=row_number(subject))
