@@ -210,5 +210,7 @@ def test_the_page_saves_an_item_as_the_persons_own_and_shows_earlier_versions(in
     assert "below zero" in wrong.content.decode()
     earlier = client.get(address, {"version": old.pk}).content.decode()
     assert "earlier version" in earlier
-    assert 'value="150.00"' in earlier
+    assert "150.00" in earlier
+    assert "222.50" not in earlier
+    assert 'name="amount_permit"' not in earlier  # what was is not written over
     assert client.get(address, {"version": "x"}).status_code == 404
