@@ -5,6 +5,7 @@ A run made before they were kept apart has no `overall`; its whole result is rea
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 from decimal import Decimal
 from typing import Any
@@ -12,9 +13,11 @@ from typing import Any
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 
+from fleet.estate.bulk_rows import write_rows
 from fleet.estate.scope import ScopedModel
 
 GROUPINGS = ("property", "building", "kind")
+COLUMNS = ("organisation_id", "run_id", "grouping", "key", "cost", "years", "own_years")
 Row = dict[str, Any]  # a group as a run's result holds it: `key`, `years`
 
 
@@ -42,22 +45,30 @@ class RunTable(ScopedModel):
         return f"{self.grouping} {self.key} in forecast {self.run_id}"
 
 
+def _text(value: Any) -> str:
+    return json.dumps(value, cls=DjangoJSONEncoder, separators=(",", ":"))
+
+
 def keep_tables(run: Any, plan: Row) -> Row:
     """Write a plan's tables apart, in the caller's transaction; the rest of it, for the run's own row."""
     own = {row["key"]: row for row in plan["own_years"]}
     RunTable.objects.filter(run=run).delete()
-    RunTable.objects.bulk_create(
-        RunTable(
-            organisation_id=run.organisation_id,
-            run=run,
-            grouping=grouping,
-            key=row["key"],
-            cost=row["years"][-1]["cost_so_far"]["expected"],
-            years=row["years"],
-            own_years=own.get(row["key"]) if grouping == "property" else None,
-        )
-        for grouping in GROUPINGS
-        for row in plan["groups"][grouping]
+    write_rows(
+        RunTable,
+        COLUMNS,
+        (
+            (
+                run.organisation_id,
+                run.pk,
+                grouping,
+                str(row["key"]),
+                str(row["years"][-1]["cost_so_far"]["expected"]),
+                _text(row["years"]),
+                _text(own[row["key"]]) if grouping == "property" and row["key"] in own else None,
+            )
+            for grouping in GROUPINGS
+            for row in plan["groups"][grouping]
+        ),
     )
     rest = {name: value for name, value in plan.items() if name not in ("groups", "own_years")}
     return rest | {"groups": {"total": plan["groups"]["total"]}}
