@@ -62,7 +62,7 @@ def record_change(
 
 def history_in_sight(plans: bool) -> QuerySet[HistoryEntry]:
     """The newest first. Of offers, contracts and a company's prices only who may plan reads: neither here nor there."""
-    rows: QuerySet[HistoryEntry] = HistoryEntry.objects.order_by("-at", "-id")
+    rows: QuerySet[HistoryEntry] = HistoryEntry.objects.all()
     if plans:
         return rows
     shut = [model._meta.model_name for model in apps.get_models() if getattr(model, "for_planners", False)]

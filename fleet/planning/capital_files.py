@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterable
 from typing import Any
 
-from fleet.heaters.exporting import neutralised
+from fleet.heaters import csv_answer
 from fleet.planning.capital_rows import CapitalPlan
 from fleet.planning.capital_words import (
     LINE_HEADINGS,
@@ -23,16 +22,8 @@ from fleet.planning.capital_words import (
 Sheets = Iterable[tuple[str, Iterable[str], Iterable[list[Any]]]]
 
 
-def _safe(value: Any) -> Any:
-    return neutralised(value) if isinstance(value, str) else value
-
-
 def csv_text(plan: CapitalPlan) -> str:
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\r\n")
-    writer.writerow(LINE_HEADINGS)
-    writer.writerows([_safe(value) for value in row] for row in line_rows(plan))
-    return buffer.getvalue()
+    return csv_answer.csv_text([LINE_HEADINGS, *line_rows(plan)])
 
 
 def sheets_of(plan: CapitalPlan) -> list[tuple[str, Iterable[str], Iterable[list[Any]]]]:
@@ -59,9 +50,9 @@ def workbook_of(sheets: Sheets) -> bytes:
     for title, headings, rows in sheets:
         sheet = book.create_sheet(title)
         sheet.freeze_panes = "A2"
-        sheet.append([_safe(heading) for heading in headings])
+        sheet.append([csv_answer.safe(heading) for heading in headings])
         for row in rows:
-            cells = [_safe(cell) for cell in row]
+            cells = [csv_answer.safe(cell) for cell in row]
             sheet.append([ILLEGAL_CHARACTERS_RE.sub("\ufffd", c) if isinstance(c, str) else c for c in cells])
     buffer = io.BytesIO()
     book.save(buffer)

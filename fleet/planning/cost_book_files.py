@@ -5,7 +5,6 @@ Sending back an exported file unchanged changes nothing.
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,7 +15,7 @@ from typing import Any
 from django.db import transaction
 
 from fleet.estate.models import Organisation
-from fleet.heaters.exporting import neutralised
+from fleet.heaters import csv_answer
 from fleet.heaters.workbook import Sheet, open_workbook
 from fleet.planning.cost_book import CostEntry, ensure_cost_book, save_cost_lines, save_price_growth
 from fleet.planning.cost_items import ItemEntry, checked_item, save_cost_items
@@ -87,16 +86,8 @@ def _day_out(day: date | None) -> str:
     return "" if day is None else str(day)
 
 
-def _safe(value: Any) -> Any:
-    return neutralised(value) if isinstance(value, str) else value
-
-
 def csv_text(rows: Iterator[list[Any]] | list[list[Any]], headings: tuple[str, ...] = HEADINGS) -> str:
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\r\n")
-    writer.writerow(headings)
-    writer.writerows([_safe(value) for value in row] for row in rows)
-    return buffer.getvalue()
+    return csv_answer.csv_text([headings, *rows])
 
 
 def workbook(book: CostBook) -> bytes:
@@ -107,7 +98,7 @@ def workbook(book: CostBook) -> bytes:
     sheet.freeze_panes = "A2"
     sheet.append(list(HEADINGS))
     for row in book_rows(book):
-        sheet.append([_safe(value) for value in row])
+        sheet.append([csv_answer.safe(value) for value in row])
     buffer = io.BytesIO()
     made.save(buffer)
     return buffer.getvalue()

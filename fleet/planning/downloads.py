@@ -19,13 +19,7 @@ MOST_IN_A_WORKBOOK = 5_000
 GROUPS_AT_A_TIME = 100
 HEATERS_AT_A_TIME = 2000
 KIND_NAMES: dict[str, str] = dict(Kind.choices)
-HEATER_FIELDS = (
-    "rank",
-    "heater__tag",
-    "heater__position__building__property__name",
-    "heater__position__building__name",
-    "heater__position__label",
-    "heater__kind",
+FIGURES = (  # of a heater: columns of the file as the record calls them
     "age_years",
     "age_known",
     "p_fail_12_months",
@@ -35,6 +29,15 @@ HEATER_FIELDS = (
     "remaining_life_p90_years",
     "planned_cost",
     "emergency_cost",
+)
+HEATER_FIELDS = (
+    "rank",
+    "heater__tag",
+    "heater__position__building__property__name",
+    "heater__position__building__name",
+    "heater__position__label",
+    "heater__kind",
+    *FIGURES,
     "reasons",
 )
 YEAR_HEADINGS = (
@@ -58,15 +61,7 @@ HEATER_HEADINGS = (
     "building",
     "position",
     "kind",
-    "age_years",
-    "age_known",
-    "p_fail_12_months",
-    "p_fail_36_months",
-    "remaining_life_p10_years",
-    "remaining_life_median_years",
-    "remaining_life_p90_years",
-    "planned_cost",
-    "emergency_cost",
+    *FIGURES,
     "reason_1",
     "reason_2",
     "reason_3",
