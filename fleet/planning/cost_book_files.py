@@ -5,7 +5,6 @@ Sending back an exported file unchanged changes nothing.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -16,7 +15,9 @@ from django.db import transaction
 
 from fleet.estate.models import Organisation
 from fleet.heaters import csv_answer
+from fleet.heaters.exporting import restored
 from fleet.heaters.workbook import Sheet, open_workbook
+from fleet.heaters.workbook_answer import workbook_of
 from fleet.planning.cost_book import CostEntry, ensure_cost_book, save_cost_lines, save_price_growth
 from fleet.planning.cost_items import ItemEntry, checked_item, save_cost_items
 from fleet.planning.models import CostBook
@@ -91,17 +92,7 @@ def csv_text(rows: Iterator[list[Any]] | list[list[Any]], headings: tuple[str, .
 
 
 def workbook(book: CostBook) -> bytes:
-    from openpyxl import Workbook
-
-    made = Workbook(write_only=True)
-    sheet = made.create_sheet("cost book")
-    sheet.freeze_panes = "A2"
-    sheet.append(list(HEADINGS))
-    for row in book_rows(book):
-        sheet.append([csv_answer.safe(value) for value in row])
-    buffer = io.BytesIO()
-    made.save(buffer)
-    return buffer.getvalue()
+    return workbook_of([("cost book", HEADINGS, book_rows(book))])
 
 
 def refused_csv(refused: list[RefusedRow]) -> str:
@@ -164,8 +155,7 @@ def _text(cell: Any) -> str:
         return cell.isoformat()[:10]
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
-    text = str(cell).strip()
-    return text[1:] if text[:1] == "'" and text[1:2] in "=+-@" else text
+    return restored(str(cell).strip())
 
 
 def _read_row(what: str, cells: dict[str, str], found: _Read) -> None:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from itertools import islice
 from typing import Any
 
 from fleet.estate.bulk_rows import in_parts
-from fleet.heaters.csv_answer import safe
 from fleet.heaters.models import Kind
+from fleet.heaters.workbook_answer import workbook_of
 from fleet.planning import explained, selectors
 from fleet.planning.models import ForecastRun
 
@@ -142,28 +141,14 @@ def _heater_row(row: Any) -> list[Any]:
 
 def workbook(plan: selectors.PlanTables) -> bytes:
     """Sheets: years, heaters, and what the plan stands on."""
-    from openpyxl import Workbook
-    from openpyxl.styles import Font
-
-    book = Workbook(write_only=True)
-    sheets = (
-        ("years", YEAR_HEADINGS, year_rows(plan)),
-        ("heaters", HEATER_HEADINGS, islice(heater_rows(plan.run), MOST_IN_A_WORKBOOK)),
-        (
-            "how sure",
-            ("what the plan stands on",),
-            ([line] for line in [*_left_out(plan.run), *notes(plan.run)]),
-        ),
+    stands_on = ([line] for line in [*_left_out(plan.run), *notes(plan.run)])
+    return workbook_of(
+        [
+            ("years", YEAR_HEADINGS, year_rows(plan)),
+            ("heaters", HEATER_HEADINGS, islice(heater_rows(plan.run), MOST_IN_A_WORKBOOK)),
+            ("how sure", ("what the plan stands on",), stands_on),
+        ]
     )
-    for title, headings, rows in sheets:
-        sheet = book.create_sheet(title)
-        sheet.freeze_panes = "A2"
-        sheet.append([_bold(sheet, heading, Font(bold=True)) for heading in headings])
-        for row in rows:
-            sheet.append([_without_controls(safe(cell)) for cell in row])
-    buffer = io.BytesIO()
-    book.save(buffer)
-    return buffer.getvalue()
 
 
 def _left_out(run: ForecastRun) -> list[str]:
@@ -174,21 +159,6 @@ def _left_out(run: ForecastRun) -> list[str]:
         f"The sheet of heaters holds the {MOST_IN_A_WORKBOOK:,} likeliest to fail of {count:,}; "
         "all of them stand in the CSV file of the ranked heaters."
     ]
-
-
-def _without_controls(value: Any) -> Any:
-    """Characters that a workbook cannot hold are shown as the replacement mark."""
-    from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
-
-    return ILLEGAL_CHARACTERS_RE.sub("\ufffd", value) if isinstance(value, str) else value
-
-
-def _bold(sheet: Any, value: str, font: Any) -> Any:
-    from openpyxl.cell import WriteOnlyCell
-
-    cell = WriteOnlyCell(sheet, value=value)
-    cell.font = font
-    return cell
 
 
 def notes(run: ForecastRun) -> list[str]:

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from fleet.heaters import workbook_answer
 from fleet.planning import capital_files
 from fleet.planning.capital_rows import CapitalPlan
 
@@ -50,7 +51,7 @@ def workbook_of(content: dict[str, Any], plan: CapitalPlan) -> bytes:
     ]
     if content["invented"]:
         head.append(["note", "Invented demonstration data: no real property, person or heater is shown."])
-    return capital_files.workbook_of(
+    return workbook_answer.workbook_of(
         [
             ("first page", ("what", "words"), [*head, *first]),
             *capital_files.sheets_of(plan)[:-1],

@@ -164,6 +164,20 @@ def test_an_exported_book_sent_back_changes_nothing(in_house: Cast, file_format:
     assert list(CostBook.objects.all()) == [book]
 
 
+@pytest.mark.parametrize(("file_format", "held"), [("csv", "'=1+1 \x01"), ("xlsx", "'=1+1 \ufffd")])
+def test_a_source_that_a_spreadsheet_would_run_is_text_in_the_file(
+    in_house: Cast, file_format: str, held: str
+) -> None:
+    save_cost_items(in_house.house, [ItemEntry("permit", "210", source="=1+1 \x01")], "", DAY)
+    answer = in_house.client(in_house.planner).get(reverse("planning:cost_book_file", args=[file_format]))
+    if file_format == "csv":
+        sources = [row["source"] for row in csv.DictReader(io.StringIO(answer.content.decode()))]
+    else:
+        sheet = load_workbook(io.BytesIO(answer.content)).active
+        sources = [row[-1] for row in sheet.iter_rows(values_only=True)]
+    assert held in sources
+
+
 @pytest.mark.django_db
 def test_refused_rows_refuse_the_file_or_are_left_out_and_can_be_mended(cast: Cast) -> None:
     text = (
