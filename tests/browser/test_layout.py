@@ -148,3 +148,26 @@ def test_a_chart_is_dark_on_a_dark_page_and_paper_is_light_for_everybody(
     page.emulate_media(media="print", color_scheme="dark")
     assert page.evaluate(turned) == "none"
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+
+
+# What every field of the page's own form holds on paper; nothing for one that is not printed.
+ON_PAPER = """() => [...document.querySelectorAll("main form :is(input, select, textarea):not([type=hidden])")]
+  .filter(field => field.checkVisibility({visibilityProperty: true}))
+  .map(field => field.type === "checkbox" ? field.checked : field.selectedOptions ? field.selectedOptions[0].text : field.value)"""
+
+
+def test_on_paper_a_setting_shows_what_it_holds(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.owner)
+    page.emulate_media(media="print")
+    for address, held in (
+        ("/organisation/settings/", cast.house.name),
+        (f"/properties/{cast.property.pk}/edit/", cast.property.name),
+        ("/account/", cast.owner.name),
+        ("/reading-habits/", "US customary: gal, °F, psi, in"),
+        ("/reminders/", "7:00"),
+    ):
+        page.goto(live_server.url + address)
+        assert held in page.evaluate(ON_PAPER), address
+        assert not page.locator("main button").filter(visible=True).count()
