@@ -13,6 +13,7 @@ from fleet.care.models import Task, Visit
 from fleet.care.phone_day import in_order
 from fleet.care.priority import Risk, order_of, priority
 from fleet.care.risks import risks_of, standings
+from fleet.care.selectors import out_of_service
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class Line:
     place: str
     caution: bool
     stopped: bool
+    out_of_service: bool
     why: str
 
 
@@ -103,6 +105,7 @@ def _in_their_order(
 
 def _lines(dues: Iterator[_Due], risks: dict[int, Risk], today: date) -> dict[int, Line]:
     kinds, wanted = task_kinds(), {one.pk: one for one in dues}
+    away = out_of_service(one.heater_id for one in wanted.values())
     names = ("pk", "heater__tag", "heater__position__label", "caution", "stopped")
     found: dict[int, Line] = {}
     for number, tag, place, caution, stopped in Task.objects.filter(pk__in=wanted).values_list(*names):
@@ -110,5 +113,6 @@ def _lines(dues: Iterator[_Due], risks: dict[int, Risk], today: date) -> dict[in
         told = priority(
             kinds[one.kind], one.due_on, one.window_days, one.promised_by, today, risks.get(one.heater_id)
         )
-        found[number] = Line(number, kinds[one.kind], tag, place, bool(caution), stopped, told.short)
+        out, kind = one.heater_id in away, kinds[one.kind]
+        found[number] = Line(number, kind, tag, place, bool(caution), stopped, out, told.short)
     return found

@@ -149,6 +149,12 @@ def open_unsafe(heater_id: int | None = None) -> QuerySet[UnsafeFinding]:
     return rows if heater_id is None else rows.filter(heater_id=heater_id)
 
 
+def out_of_service(heater_ids: Iterable[int]) -> set[int]:
+    """Those of some heaters that an open unsafe finding keeps out of service."""
+    rows = UnsafeFinding.objects.filter(closed_at=None, heater_id__in=set(heater_ids)).order_by()
+    return set(rows.values_list("heater_id", flat=True))
+
+
 def waiting_entries() -> QuerySet[SentEntry]:
     """What phones sent and a person has to decide."""
     rows: QuerySet[SentEntry] = SentEntry.objects.filter(result__in=["decide", "noted"], settled_at=None)

@@ -50,8 +50,10 @@ def queue(request: HttpRequest) -> HttpResponse:
     counts = due_list(today, days, asked.ids)
     leaf = Paginator(cast(Any, counts), PER_LEAF).get_page(request.GET.get("page"))
     first = selectors.first_due(today, days, [row.building_id for row in leaf], ROWS_SHOWN)
+    shown = [task.heater_id for tasks in first.values() for task in tasks]
     values = {
         "is_company": organisation.kind == Organisation.Kind.COMPANY,
+        "out_of_service": selectors.out_of_service(shown),
         "leaf": leaf,
         "queues": [{"count": row, "tasks": first[row.building_id]} for row in leaf if first[row.building_id]],
         "today": today,
@@ -78,7 +80,14 @@ def building(request: HttpRequest, pk: int) -> HttpResponse:
     queues = selectors.due_by_building(today, days, building_ids=[pk])
     queue = queues[0] if queues else None
     leaf = Paginator(queue.tasks if queue else [], TASKS_A_LEAF).get_page(request.GET.get("page"))
-    values = {"building": row, "queue": queue, "leaf": leaf, "today": today, "days": days}
+    values: dict[str, Any] = {
+        "building": row,
+        "queue": queue,
+        "leaf": leaf,
+        "today": today,
+        "days": days,
+        "out_of_service": selectors.out_of_service(task.heater_id for task in leaf),
+    }
     return render(request, "care/building.html", values | {"needs": needs_at(request, row.property)})
 
 

@@ -35,6 +35,41 @@ def test_every_heater_kind_has_care() -> None:
         assert sum(heater_kind in kind.applies_to for kind in task_kinds().values()) >= 3, heater_kind
 
 
+UNSAFE = (
+    # kind, finding, what was seen; the source where there is one
+    ("relief_valve_test", "present", "missing"),  # IPC 504.4: a relief valve is required
+    ("relief_valve_test", "rated_psi", "175"),  # IPC 504.5: not above 150 psi
+    ("relief_valve_renewal", "rated_psi", "175"),  # IPC 504.5
+    ("discharge_pipe_check", "pipe", "missing"),  # IPC 504.6: a discharge pipe is required
+    ("vent_check", "end", "partly blocked"),  # common practice, no source: flue gas backs up
+    ("flush", "drain_valve", "will not close"),  # common practice, no source: it scalds and floods
+    ("element_check", "high_limit", "had tripped, cause not found"),  # common practice, no source
+)
+
+
+@pytest.mark.parametrize(("code", "name", "seen"), UNSAFE)
+def test_what_the_cautions_call_unsafe_stops_the_task(code: str, name: str, seen: str) -> None:
+    field = next(one for one in task_kinds()[code].findings if one.name == name)
+    if field.type == "choice":
+        assert seen in field.unsafe
+    else:
+        assert field.unsafe_above is not None
+        assert float(seen) > field.unsafe_above
+
+
+def test_the_steps_leave_to_a_licence_and_to_the_rating_plate_what_belongs_to_them() -> None:
+    """A relief valve may open at the tank's working pressure at most, never above it: IPC 504.5."""
+    tried, renewed = (
+        " ".join(task_kinds()[one].steps) for one in ("relief_valve_test", "relief_valve_renewal")
+    )
+    for steps in (tried, renewed):
+        assert "pressure not above the tank's working pressure" in steps
+        assert "heating power not below" in steps
+    assert task_kinds()["relief_valve_test"].done_by == "site_staff"
+    assert "until a licensed plumber has fitted a new valve" in tried
+    assert "find out why before pressing its button" in " ".join(task_kinds()["element_check"].steps)
+
+
 def mended(tmp_path: Path, old: str, new: str) -> Path:
     text = (FOLDER / "tank.toml").read_text()
     assert old in text

@@ -118,6 +118,21 @@ def test_unsafe_shows_what_to_shut_off_and_only_an_entitled_person_closes_it(cre
     assert "A. Plumber" in closed
 
 
+def test_a_stopped_task_shows_no_steps_and_lists_mark_the_heater_out_of_service(crew: Cast) -> None:
+    client = crew.client(crew.technician)
+    with scoped(scope_of_organisation(crew.house)):
+        first = Task.objects.filter(state="open").order_by("due_on", "heater_id", "kind")[0]
+        stopped = Task.objects.filter(state="open", heater=first.heater).exclude(pk=first.pk)[0]
+    client.post(f"/work/buildings/{first.building_id}/today/")
+    client.post(f"/work/tasks/{stopped.pk}/unsafe/", {"what": "Water from the body of the tank"})
+    page = client.get(f"/work/tasks/{stopped.pk}/").content.decode()
+    assert "Stopped by an unsafe finding" in page
+    assert stopped.task_kind.steps[-1] not in page
+    assert first.task_kind.steps[-1] in client.get(f"/work/tasks/{first.pk}/").content.decode()
+    for address in ("/work/", f"/work/buildings/{first.building_id}/", "/work/visits/"):
+        assert "heater out of service, unsafe" in client.get(address).content.decode(), address
+
+
 def test_something_unsafe_beyond_the_fields(crew: Cast) -> None:
     client = crew.client(crew.technician)
     task = task_of(crew, "flush")
