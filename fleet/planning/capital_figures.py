@@ -21,6 +21,7 @@ def result(ground: Ground, wishes: Wishes, plan: CappedPlan, ways: dict[str, Way
         "heaters_planned": int((plan.period >= 0).sum()),
         "heaters": len(ground.options.choices.heater_ids),
         "saving": str(money(waiting_all - plan.cost)),
+        "planned_saving": str(sum((_gain(ground, plan, row) for row in range(len(plan.period))), Decimal(0))),
         "gap": str(money(plan.gap)),
         "method": plan.method,
         "scenarios": [
@@ -32,8 +33,22 @@ def result(ground: Ground, wishes: Wishes, plan: CappedPlan, ways: dict[str, Way
         "reserve": _reserve(ground, wishes, ways["capped"]),
         "paths": int(ways["capped"].cost.shape[0]),
         "made_of": ground.pricing.made_of,
-        "homes_assumed": int(ground.records.heaters["units_served"].isna().sum()),
+        "homes_assumed": _homes_assumed(ground),
     }
+
+
+def _homes_assumed(ground: Ground) -> int:
+    """Heaters in service whose homes are not on record; those that left service cut nobody off."""
+    heaters = ground.records.heaters
+    return int(heaters.loc[heaters["ending"] == "", "units_served"].isna().sum())
+
+
+def _gain(ground: Ground, plan: CappedPlan, row: int) -> Decimal:
+    """What planning one heater saves against running it to failure; nothing where it is not planned."""
+    at = int(plan.period[row])
+    if at < 0:
+        return Decimal(0)
+    return money(float(ground.options.worth.run_to_failure[row] - ground.options.choices.cost[row, at]))
 
 
 def _year_rows(ground: Ground, wishes: Wishes, plan: CappedPlan, way: Way) -> list[dict[str, Any]]:
@@ -199,7 +214,6 @@ def lines(ground: Ground, plan: CappedPlan) -> list[dict[str, Any]]:
             if at < 0
             else max(0.0, float(by_horizon[row]) - before) * float(ground.pricing.emergency[row])
         )
-        gain = 0.0 if at < 0 else float(worth.run_to_failure[row] - choices.cost[row, at])
         rows.append(
             {
                 "heater_id": heater,
@@ -207,7 +221,7 @@ def lines(ground: Ground, plan: CappedPlan) -> list[dict[str, Any]]:
                 "set_aside": money(choices.spend[row, at]) if at >= 0 else Decimal(0),
                 "p_fail_before": round(before, 6),
                 "risk_avoided": money(avoided),
-                "saving": money(gain),
+                "saving": _gain(ground, plan, row),
                 "waiting_cost": money(worth.waiting_cost[row]),
                 "new_unit_a_year": money(worth.new_unit_a_year[row]),
             }

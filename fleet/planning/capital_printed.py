@@ -10,6 +10,7 @@ from fleet.planning.capital_words import (
     currency_of,
     notes,
     reserve_lines,
+    saving_words,
     scenarios,
     shown_lines,
     year_rows,
@@ -37,8 +38,7 @@ def printed(plan: CapitalPlan, compare: bool) -> list[str]:
     ]
     lines = [
         f"{plan}, {currency}: {result['heaters_planned']} of {result['heaters']} heaters planned, "
-        f"{Decimal(result['planned_total']):,.2f} in all, {Decimal(result['saving']):,.2f} saved in the long run "
-        "against running to failure.",
+        f"{Decimal(result['planned_total']):,.2f} in all. {saving_words(plan)}",
         "",
         *aligned(["fiscal year", "heaters", "visits", "set aside", "cap", "emergencies"], years),
         "",

@@ -141,7 +141,7 @@ def capital_plan(request: HttpRequest, pk: int) -> HttpResponse:
         lines = capital_words.shown_lines(plan)
         context |= {
             "planned_total": Decimal(plan.result["planned_total"]),
-            "saving": Decimal(plan.result["saving"]),
+            "saving": capital_words.saving_words(plan),
             "years": list(capital_words.year_rows(plan)),
             "scenarios": capital_words.scenarios(plan),
             "leaf": Paginator(lines, 100).get_page(request.GET.get("page")),

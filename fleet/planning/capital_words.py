@@ -197,6 +197,19 @@ def compared(plan: CapitalPlan, first: str, second: str) -> dict[str, Any] | Non
     return None
 
 
+def saving_words(plan: CapitalPlan) -> str:
+    """What the plan saves: the heaters planned, as their column sums; then with what is done after these years."""
+    result, currency = plan.result or {}, currency_of(plan)
+    whole = f"{currency} {Decimal(result['saving']):,.2f}"
+    if "planned_saving" not in result:  # made before the two were told apart
+        return f"Against running everything to failure this saves {whole} in the long run, expected and discounted."
+    return (
+        f"Against running them to failure the heaters planned save {currency} {Decimal(result['planned_saving']):,.2f} in "
+        "the long run, expected and discounted. With the others replaced after these years, at their best age where "
+        f"that pays, the long run saves {whole}."
+    )
+
+
 def notes(plan: CapitalPlan) -> list[str]:
     result, currency = plan.result or {}, currency_of(plan)
     exact = "by mixed-integer programming" if result["method"] == "exact" else "by prices on the caps"
@@ -205,6 +218,8 @@ def notes(plan: CapitalPlan) -> list[str]:
         f"Chosen {exact}: no plan under these caps can be better by more than {currency} {Decimal(result['gap']):,.2f}.",
         "The plan is least in expected cost for good, discounted, not in what falls due within the years shown: "
         "a heater replaced early is younger at their end.",
+        "The long-run saving of a way counts what is left at the end of these years as replaced later, at its best age "
+        "where that pays. What each heater saves is counted for the heaters planned only, and sums to their saving.",
         "The cap binds the money set aside for planned work, also for heaters that fail first; emergencies come on top. "
         "The rest of a running year has its part of the cap by days.",
         "What goes in later is run to failure in the comparison.",

@@ -123,10 +123,10 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
             "heading": "What if we do nothing",
             "words": [
                 f"Run to failure, all years cost {plain_money(plain['cost'], currency)} expected, with about "
-                f"{plain['emergencies']:.0f} emergencies instead of {capped['emergencies']:.0f} and {plain['homes']:.0f} homes "
-                f"without hot water instead of {capped['homes']:.0f}.",
-                f"The plan saves {plain_money(result['saving'], currency)} in the long run, expected and discounted: it also "
-                f"leaves younger heaters behind. Within these years alone it costs {_apart(capped['difference'], currency)}.",
+                f"{plain['emergencies']:.1f} emergencies instead of {capped['emergencies']:.1f} and {plain['homes']:.1f} homes "
+                f"without hot water instead of {capped['homes']:.1f}.",
+                f"{capital_words.saving_words(plan)} The plan also leaves younger heaters behind. "
+                f"Within these years alone it costs {_apart(capped['difference'], currency)}.",
             ],
         },
     ]

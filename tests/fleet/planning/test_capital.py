@@ -13,8 +13,9 @@ from django.urls import reverse
 from openpyxl import load_workbook
 
 from fleet.estate.background import work_off
-from fleet.estate.models import Organisation
+from fleet.estate.models import Building, Organisation
 from fleet.heaters.models import Heater
+from fleet.planning import capital_words, report_content
 from fleet.planning.capital import (
     CapitalRefused,
     heaters_by_tag,
@@ -22,9 +23,12 @@ from fleet.planning.capital import (
     open_capital_plan,
     request_capital_plan,
 )
+from fleet.planning.capital_printed import printed
 from fleet.planning.capital_rows import CapitalLine, CapitalPlan
 from fleet.planning.models import ForecastRun
+from fleet.planning.services import open_run, run_forecast
 from tests.conftest import Cast
+from tests.fleet.planning.estates import AS_OF
 
 pytestmark = pytest.mark.django_db
 CAP = Decimal("15000")
@@ -53,6 +57,28 @@ def test_every_heater_has_a_line_and_the_years_keep_to_the_cap_and_sum_to_the_ce
     total = sum(Decimal(year["set_aside"]) for year in plan.result["years"])
     assert Decimal(plan.result["planned_total"]) == total
     assert all(line.set_aside == 0 and line.saving == 0 for line in lines if line.period < 0)
+
+
+def test_what_the_plan_is_said_to_save_is_the_sum_of_what_its_heaters_save(
+    estate: Organisation, done_run: ForecastRun
+) -> None:
+    """What waits for after these years is no saving of the heaters planned: it is told apart, on page, print and report."""
+    plan = made(estate, done_run, crew=5)
+    saved = sum(line.saving for line in CapitalLine.objects.filter(plan=plan, period__gte=0))
+    assert Decimal(plan.result["planned_saving"]) == saved
+    assert saved < Decimal(plan.result["saving"])
+    words = f"the heaters planned save {capital_words.currency_of(plan)} {saved:,.2f} in the long run"
+    assert words in capital_words.saving_words(plan)
+    assert any(words in line for line in printed(plan, compare=False))
+    assert words in str(report_content.content_of(plan, plan.run.as_of))
+
+
+def test_homes_that_are_assumed_are_counted_of_heaters_in_service_only(estate: Organisation) -> None:
+    Heater.objects.update(homes_served=None)
+    Building.objects.update(units_served=None)
+    assert Heater.objects.exclude(ending="").exists()
+    run = run_forecast(open_run(estate, AS_OF, horizon_years=2, draws=60, seed=5))
+    assert made(estate, run).result["homes_assumed"] == Heater.objects.filter(ending="").count()
 
 
 def test_the_plan_beats_the_plain_ways_in_the_long_run_on_the_same_draws(
