@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from fleet.estate.models import Job, Membership, Organisation
+from fleet.estate.models import Job, Membership, Organisation, Property
 from fleet.heaters.models import Heater
 from fleet.heaters.quality_jobs import DATA_QUALITY
 from fleet.pages.navigation import address
@@ -31,6 +31,15 @@ def of(organisation: Organisation) -> list[Step]:
             address("heaters:import_start"),
             "Import a file",
             Heater.objects.filter(**mine).exists(),
+        ),
+        Step(
+            "Say since when every ending is on record",
+            "Heaters that failed and are no longer in your list make the others look long-lived. Give each property the "
+            "day from which on each one that left service is in the record.",
+            address("pages:properties"),
+            "To the properties",
+            Heater.objects.filter(**mine).exists()
+            and not Property.objects.filter(records_since=None, **mine).exists(),
         ),
         Step(
             "Make the first forecast",

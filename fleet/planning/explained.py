@@ -18,7 +18,36 @@ SOUND_K_HAT = 0.7  # above it importance weights are not to be trusted (Vehtari 
 def how_sure(run: ForecastRun) -> list[str]:
     """What the record and the published tables each contribute, and what is only assumed."""
     found: dict[str, Any] = run.diagnostics or {}
-    return [*_record_words(found), *_spread_words(run), *_input_words(found), *_fit_words(found)]
+    return [
+        *_record_words(found),
+        *watching_words(run),
+        *_spread_words(run),
+        *_input_words(found),
+        *_fit_words(found),
+    ]
+
+
+def watching_words(run: ForecastRun) -> list[str]:
+    """Where nobody has said since when endings are on record, what was taken for it and which way that errs."""
+    found = (run.assumptions or {}).get("watching", {})
+    since_ending, nothing, total = (found.get(name, 0) for name in ("since_ending", "nothing", "properties"))
+    words = []
+    if since_ending:
+        words.append(
+            f"At {since_ending} of {total} {_properties(total)} it is not on record since when every ending was written "
+            "down; the first ending there is taken for that day. If heaters failed since then and are not on record, "
+            "this forecast is too low: enter the day on the page of the property."
+        )
+    if nothing:
+        words.append(
+            f"At {nothing} of {total} {_properties(total)} neither an ending nor the day since which endings are written "
+            "down is on record: how long heaters have lasted there so far teaches this forecast nothing."
+        )
+    return words
+
+
+def _properties(count: int) -> str:
+    return "property" if count == 1 else "properties"
 
 
 def _spread_words(run: ForecastRun) -> list[str]:

@@ -71,7 +71,7 @@ def records_in_scope(as_of: date, heater_ids: Sequence[int] | None = None) -> Re
     """Everything known by `as_of` of the heaters the current scope may see (or of those named)."""
     services = _services(as_of)
     heaters = _known_by(_heaters(), as_of)
-    heaters["record_start"] = _record_start(heaters, services, as_of)
+    heaters["record_start"] = _record_start(heaters, as_of)
     waters = _waters(as_of, heaters)
     if heater_ids is not None:
         heaters = heaters[heaters["heater_id"].isin(list(heater_ids))].reset_index(drop=True)
@@ -134,17 +134,15 @@ def _known_by(frame: pd.DataFrame, as_of: date) -> pd.DataFrame:
     return frame.reset_index(drop=True)
 
 
-def _record_start(heaters: pd.DataFrame, services: pd.DataFrame, as_of: date) -> pd.Series:
+def _record_start(heaters: pd.DataFrame, as_of: date) -> pd.Series:
     """First day from which an ending here would have been written down, never before the install.
 
-    The property says it (`records_since`); else its earliest dated ending or service does; else nothing was
-    watched before `as_of`. Without this, old heaters would count as long watched and the fleet look immortal.
+    The property says it (`records_since`); else its earliest dated ending does; else nothing was watched before
+    `as_of`. Without this, old heaters would count as long watched and the fleet look immortal. A service is no such
+    sign: a list of the heaters that stand today names the last flush of those that lived to be listed.
     """
     first_ending = heaters.groupby("property_id")["ended_latest"].min()
-    done = services.merge(heaters[["heater_id", "property_id"]], on="heater_id")
-    first_service = done.groupby("property_id")["done_latest"].min()
-    first_seen = pd.concat([first_ending, first_service], axis=1).min(axis=1)
-    start = heaters["records_since"].fillna(heaters["property_id"].map(first_seen))
+    start = heaters["records_since"].fillna(heaters["property_id"].map(first_ending))
     start = start.fillna(pd.Timestamp(as_of))
     latest_install = heaters["installed_earliest"].fillna(heaters["made_earliest"])
     return _not_after(start.where(~(latest_install > start), latest_install), pd.Timestamp(as_of))

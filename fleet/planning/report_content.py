@@ -117,6 +117,7 @@ def _first_page(plan: CapitalPlan, ways: dict[str, Any], currency: str) -> list[
                 f"Eight times in ten the cost of all years lies between {plain_money(capped['cost_p10'], currency)} and "
                 f"{plain_money(capped['cost_p90'], currency)}. {known}".strip(),
                 *explained.how_sure(plan.run)[:1],
+                *explained.watching_words(plan.run),
             ],
         },
         {

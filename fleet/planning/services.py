@@ -27,6 +27,7 @@ from fleet.planning.outlook_rows import COLUMNS, RANKED_BY, outlook_rows
 from fleet.planning.prices import CostBookRefused
 from fleet.planning.successors import successor_words
 from fleet.planning.table_rows import keep_tables
+from fleet.planning.watching import watching
 
 __all__ = [
     "CostBookRefused",
@@ -180,7 +181,10 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
     if cancelled():
         raise background.Cancelled
     report(0.9, "Writing the plan down")
-    made = _assumptions(book, answer.plan.pop("prices")) | {"entered_priors": asked.priors}
+    made = _assumptions(book, answer.plan.pop("prices")) | {
+        "entered_priors": asked.priors,
+        "watching": watching(run),
+    }
     _store(run, answer, inputs, made)
     report(1.0, "Done")
 
@@ -197,7 +201,10 @@ def _make_of_parts(
 
     plan, known = parts.finish(run, book, asked, report, cancelled)
     run.refresh_from_db(fields=["diagnostics", "inputs_digest"])
-    made = _assumptions(book, plan.pop("prices")) | {"entered_priors": asked.priors}
+    made = _assumptions(book, plan.pop("prices")) | {
+        "entered_priors": asked.priors,
+        "watching": watching(run),
+    }
     with transaction.atomic():
         inputs, results = parts.close(run)
         ForecastRun.objects.filter(pk=run.pk).update(

@@ -6,7 +6,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from fleet.estate.models import Job, Membership, Organisation
+from fleet.estate.models import Job, Membership, Organisation, Property
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.planning.models import CostBook, CostLine, ForecastRun
 from tests.conftest import Cast
@@ -44,6 +44,9 @@ def test_they_are_gone_when_the_record_shows_each_done(cast: Cast) -> None:
             status="entered",
         )
     assert "First steps" not in page_of(cast, "owner")
+    with scoped(scope_of_organisation(house)):
+        Property.objects.filter(organisation=house).update(records_since=None)
+    assert "Say since when every ending is on record" in page_of(cast, "owner")
     Membership.objects.filter(organisation=house).exclude(person=cast.owner).delete()
     assert "Invite the crew" in page_of(cast, "owner")
 

@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 
 from fleet.estate.background import work_off
-from fleet.estate.models import Job, Organisation
+from fleet.estate.models import Job, Organisation, Property
 from fleet.estate.scope import scope_of_organisation, scoped
 from fleet.heaters.models import Heater
 from fleet.planning import selectors
 from fleet.planning.chain import NothingToForecast
+from fleet.planning.explained import how_sure
 from fleet.planning.models import CostLine, ForecastRun, HeaterOutlook
 from fleet.planning.services import (
     CostBookRefused,
@@ -76,6 +77,23 @@ def test_the_same_record_and_seed_give_the_same_numbers_and_another_seed_others(
     assert again.result_digest == done_run.result_digest
     assert again.result == done_run.result
     assert other.result_digest != done_run.result_digest
+
+
+def test_a_forecast_says_where_nobody_said_since_when_endings_are_on_record(estate: Organisation) -> None:
+    said = run_forecast(open_run(estate, AS_OF, horizon_years=1, draws=50))
+    assert said.assumptions["watching"]["since_ending"] == said.assumptions["watching"]["nothing"] == 0
+    assert not any("written down" in line for line in how_sure(said))
+    Property.objects.update(records_since=None)
+    unsaid = run_forecast(open_run(estate, AS_OF, horizon_years=1, draws=50))
+    told = unsaid.assumptions["watching"]
+    with_ending = {one.position.building.property_id for one in Heater.objects.exclude(ending="")}
+    standing = {one.position.building.property_id for one in Heater.objects.all()}
+    assert told == {
+        "properties": len(standing),
+        "since_ending": len(with_ending),
+        "nothing": len(standing - with_ending),
+    }
+    assert any("this forecast is too low" in line for line in how_sure(unsaid))
 
 
 def test_a_changed_record_changes_the_digest_of_the_inputs(
