@@ -87,7 +87,7 @@ def heaters(request: HttpRequest) -> HttpResponse:
     run = selectors.latest_run(_organisation_id(request))
     if run is None:
         raise Http404
-    leaf = Paginator(selectors.ranked(run), 50).get_page(request.GET.get("page"))
+    leaf = selectors.RankedLeaves(run, 50).get_page(request.GET.get("page"))
     return render(request, "planning/heaters.html", {"run": run, "leaf": leaf})
 
 

@@ -156,6 +156,10 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
         lambda cast: among_many_outlooks(cast)[:50],
         "outlook_by_rank",
     ),
+    "how many are ranked": (
+        lambda cast: among_many_outlooks(cast).order_by("-rank")[:1],
+        "outlook_by_rank",
+    ),
     "the plan in use": (
         lambda cast: ForecastRun.objects.filter(organisation=cast.house, state="done").order_by("-id")[:1],
         "planning_fo",
