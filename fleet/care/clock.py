@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from fleet.pages.words import a_wait
+
 NEAR = timedelta(minutes=2)  # slower than any network, quicker than anyone sets a clock: judgement, no source
 
 
@@ -64,7 +66,7 @@ def _words(offset: timedelta, changed: bool) -> str:
 
 
 def say_offset(offset: timedelta) -> str:
-    """Such as: 3 h 5 min ahead."""
-    minutes = round(abs(offset).total_seconds() / 60)
-    size = f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"
-    return f"{size} {'ahead' if offset > timedelta(0) else 'behind'}"
+    """Such as: 3 hours 5 minutes ahead."""
+    return (
+        f"{a_wait(round(abs(offset).total_seconds() / 60))} {'ahead' if offset > timedelta(0) else 'behind'}"
+    )

@@ -24,7 +24,7 @@ class Line:
     kind: TaskKind
     tag: str
     place: str
-    caution: bool
+    caution: str
     stopped: bool
     out_of_service: bool
     why: str
@@ -114,5 +114,5 @@ def _lines(dues: Iterator[_Due], risks: dict[int, Risk], today: date) -> dict[in
             kinds[one.kind], one.due_on, one.window_days, one.promised_by, today, risks.get(one.heater_id)
         )
         out, kind = one.heater_id in away, kinds[one.kind]
-        found[number] = Line(number, kind, tag, place, bool(caution), stopped, out, told.short)
+        found[number] = Line(number, kind, tag, place, caution, stopped, out, told.short)
     return found

@@ -50,13 +50,17 @@ def _whole_house(request: HttpRequest) -> None:
 
 def _keep(request: HttpRequest, crew: Crew | None) -> HttpResponse:
     asked = request.POST
-    minutes = asked.get("minutes_a_day", "").strip()
+    hours = asked.get("hours_a_day", "").strip()
+    minutes = verbs.minutes_written(hours)
+    if minutes is None:
+        messages.error(request, f"Hours of work a day: '{hours}' cannot be read; 7, 7.5 or 7:30 can.")
+        return redirect("care:crews")
     people = row_numbers(asked.getlist("people"))
     try:
         row = verbs.keep_crew(
             cast(MemberRequest, request).organisation,
             asked.get("name", ""),
-            row_number(minutes),
+            minutes,
             asked.getlist("licences"),
             people,
             crew,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from django.db import IntegrityError, transaction
@@ -13,6 +14,7 @@ from fleet.care.reading import CareRefused
 from fleet.estate.history import record_change
 from fleet.estate.models import Membership, Organisation, Person, Property
 from fleet.estate.scope import unscoped
+from fleet.pages.words import how_long
 
 LICENCES = {code: words for code, words in WORKERS.items() if code != EVERYBODY}
 
@@ -40,6 +42,18 @@ def people_of(organisation: Organisation) -> Iterable[Person]:
     return rows
 
 
+_HOURS = re.compile(r"(\d{1,3})(?:[.,](\d{1,2})|:([0-5]\d))?(?: ?h| hours?)?")
+
+
+def minutes_written(hours: str) -> int | None:
+    """'7', '7.5' and '7:30' hours in minutes; None where it is none of these."""
+    found = _HOURS.fullmatch(hours.strip())
+    if not found:
+        return None
+    whole, part, minutes = found.groups()
+    return int(whole) * 60 + round(float(f"0.{part or 0}") * 60) + int(minutes or 0)
+
+
 @transaction.atomic
 def keep_crew(
     organisation: Organisation,
@@ -54,7 +68,9 @@ def keep_crew(
     if not name.strip():
         problems["name"] = "Give the crew a name."
     if not 30 <= minutes_a_day <= 1440:
-        problems["minutes_a_day"] = f"{minutes_a_day} minutes a day cannot be; 30 to 1440 can."
+        problems["minutes_a_day"] = (
+            f"A day of {how_long(minutes_a_day)} cannot be; 30 minutes to 24 hours can."
+        )
     if unknown := sorted(set(licences) - set(LICENCES)):
         problems["licences"] = f"{', '.join(unknown)} is not known; {', '.join(LICENCES)} are."
     known = {person.pk for person in people_of(organisation)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from urllib.parse import quote
@@ -11,7 +12,6 @@ from django.utils import formats, translation
 from fleet.care.card_words import OWN, TRANSLATED, words_of
 from fleet.care.models import SiteCare, Visit
 from fleet.care.selectors import minutes_without_hot_water
-from fleet.pages.words import a_day
 
 
 @dataclass(frozen=True)
@@ -51,11 +51,20 @@ def languages_of(property_id: int) -> list[str]:
 
 
 def day_in(language: str, day: date) -> str:
-    """With its name, as the language writes it: 'Monday, 1 Jun 2026', 'lunes, 1 de junio de 2026'."""
+    """In words, whoever prints it: 'Monday, 1 June 2026', 'lunes, 1 de junio de 2026'."""
     if language == OWN:
-        return f"{day:%A}, {a_day(day)}"
+        return f"{day:%A, %-d %B %Y}"
     with translation.override(language):
         return f"{formats.date_format(day, 'l')}, {formats.date_format(day, 'DATE_FORMAT')}"
+
+
+def time_in(words: Mapping[str, str], minutes: int) -> str:
+    """As the language says it: '40 minutes', '2 hours and 40 minutes', '2 horas y 40 minutos'."""
+    hours, rest = divmod(minutes, 60)
+    said = [f"{hours} {words['one_hour' if hours == 1 else 'hours']}"] if hours else []
+    if rest or not hours:
+        said.append(f"{rest} {words['one_minute' if rest == 1 else 'minutes']}")
+    return f" {words['joined_by']} ".join(said)
 
 
 def notice_of(visit: Visit) -> Notice:
@@ -63,7 +72,7 @@ def notice_of(visit: Visit) -> Notice:
     minutes = minutes_without_hot_water(visit)
     parts = []
     for code, words in words_of(languages_of(place.pk)):
-        work = words["notice_off"].format(minutes=minutes) if minutes else words["notice_on"]
+        work = words["notice_off"].format(time=time_in(words, minutes)) if minutes else words["notice_on"]
         lines = [work, *([words["notice_after"]] if minutes else []), words["notice_way"]]
         if place.emergency_contact:
             lines.append(f"{words['questions']} {place.emergency_contact}")

@@ -29,10 +29,6 @@ class BuildingQueue:
         return sum(task.task_kind.minutes for task in self.tasks)
 
     @property
-    def hours(self) -> float:
-        return round(self.minutes / 60, 1)
-
-    @property
     def cautions(self) -> int:
         return sum(1 for task in self.tasks if task.caution)
 
@@ -48,9 +44,6 @@ class BuildingCount:
     minutes: int
     earliest: date
     late_safety: int
-
-    def hours(self) -> float:
-        return round(self.minutes / 60, 1)
 
     def pressing(self) -> tuple[Any, ...]:
         return (-self.late_safety, self.earliest, self.building_id)

@@ -13,7 +13,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from fleet.care import asking, facts, photos, selectors, services
+from fleet.care import asking, facts, photos, selectors, services, sheets
 from fleet.care.due_list import due_list
 from fleet.care.kinds import task_kinds
 from fleet.care.licences import refusal_for
@@ -62,7 +62,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "which": asked,
         "tasks": counts.tasks,
         "late": counts.late,
-        "hours": round(counts.minutes / 60),
+        "minutes": counts.minutes,
         "alerts": selectors.open_unsafe().count(),
         "waiting": selectors.waiting_entries().count(),
         "may_work": may(request, Need.WORK),
@@ -109,11 +109,13 @@ def heater(request: HttpRequest, pk: int) -> HttpResponse:
     today = _today(row)
     held = decide(facts.facts_of(row, today), task_kinds(), today)[1] if row.in_service else {}
     tasks = selectors.tasks_of(pk)
+    due = list(tasks.filter(state="open"))
     values = {
         "heater": row,
         "needs": needs_at(request, row.position.building.property),
         "today": today,
-        "tasks": tasks.filter(state="open"),
+        "tasks": due,
+        "sheet": sheets.of_heater(row, due),
         "closed": tasks.exclude(state="open").order_by("-closed_on", "-id")[:50],
         "held": [(task_kinds()[code].name, one.why) for code, one in held.items()],
         "findings": row.findings.select_related("task")[:30],
@@ -156,6 +158,7 @@ def _show_task(
         "shut_off": shut_off_steps(row.heater),
         "last": row.heater.findings.filter(task__kind=row.kind).exclude(task=row)[:10],
         "worker": selectors.worker_of(row),
+        "sheet": sheets.of_heater(row.heater, [row]),
         "photos": row.photos.select_related("attachment"),
         "photo_right": photos.RIGHT[0].upper() + photos.RIGHT[1:],
         "may_work": "work" in needs_at(request, row.heater.position.building.property),

@@ -11,7 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
-from fleet.care import crew_days, notices, selectors
+from fleet.care import crew_days, notices, selectors, sheets
 from fleet.care import visits as verbs
 from fleet.care.models import Crew, Visit
 from fleet.care.services import CareRefused
@@ -59,8 +59,20 @@ def visit(request: HttpRequest, pk: int) -> HttpResponse:
     row: Visit = get_object_or_404(rows, pk=pk)
     place = row.building.property
     [day] = crew_days.by_day([row], today_of(place.organisation, place))
-    values = {"visit": row, "day": day, "row": day.visits[0], "needs": needs_at(request, place)}
-    return render(request, "care/visit.html", values | {"crews": Crew.objects.all()})
+    written = [
+        sheets.to_write(one.kind, one.tag, one.place, one.caution, one.out_of_service)
+        for one in day.visits[0].lines
+        if not one.stopped
+    ]
+    values = {
+        "visit": row,
+        "day": day,
+        "row": day.visits[0],
+        "needs": needs_at(request, place),
+        "crews": Crew.objects.all(),
+        "sheet": sheets.sheet_of(written, place),
+    }
+    return render(request, "care/visit.html", values)
 
 
 @page(Need.WORK)

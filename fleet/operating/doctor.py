@@ -24,7 +24,7 @@ from fleet.estate.scope import unscoped
 from fleet.heaters import record_sums, scanner
 from fleet.operating import conditions, worker_signs
 from fleet.pages import trigrams
-from fleet.pages.words import how_many
+from fleet.pages.words import a_wait, how_many
 
 GOOD, DOUBTFUL, BAD = "good", "doubtful", "bad"
 OLDEST_WAITING = timedelta(minutes=10)
@@ -180,8 +180,8 @@ def _jobs() -> Iterator[Finding]:
             state=Job.State.GIVEN_UP, finished_at__gt=now - timedelta(days=7)
         ).count()
     if oldest and now - oldest.run_after > OLDEST_WAITING:
-        minutes = (now - oldest.run_after).total_seconds() / 60
-        words = f"the oldest ({oldest.kind} {oldest.pk}) has waited {minutes:.0f} min"
+        waited = a_wait(round((now - oldest.run_after).total_seconds() / 60))
+        words = f"the oldest ({oldest.kind} {oldest.pk}) has waited {waited}"
         yield Finding("jobs", BAD, words, "Start a worker, or one more of its queue.")
     else:
         yield Finding("jobs", GOOD, "none waits long")

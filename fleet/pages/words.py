@@ -57,9 +57,19 @@ def how_many(count: int, one: str, many: str = "") -> str:
 
 
 def how_long(minutes: int) -> str:
-    """'45 minutes', and from two hours on '7.5 hours'."""
-    return (
-        how_many(minutes, "minute") if minutes < 120 else f"{minutes / 60:.1f}".removesuffix(".0") + " hours"
+    """'45 minutes', '1 hour', '2 hours 40 minutes'; from ten hours on whole hours: '170 hours'."""
+    if minutes >= 600:
+        return how_many(round(minutes / 60), "hour")
+    hours, rest = divmod(minutes, 60)
+    parts = [how_many(hours, "hour")] if hours else []
+    return " ".join([*parts, *([how_many(rest, "minute")] if rest or not hours else [])])
+
+
+def a_wait(minutes: int) -> str:
+    """A time that passes by day and night: '30 minutes', '1 day 6 hours'."""
+    days, rest = divmod(minutes, 24 * 60)
+    return " ".join(
+        [*([how_many(days, "day")] if days else []), *([how_long(rest)] if rest or not days else [])]
     )
 
 

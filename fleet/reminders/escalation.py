@@ -6,6 +6,7 @@ from django.db import transaction
 
 from fleet.estate.history import record_change
 from fleet.estate.models import Membership, Organisation, Property
+from fleet.pages.words import a_wait
 from fleet.reminders.models import EscalationRule
 
 SHORTEST, LONGEST = 5, 60 * 24 * 30
@@ -29,7 +30,9 @@ def add_rule(
     if not Membership.objects.filter(organisation=organisation, person_id=person_id).exists():
         problems["person"] = "Choose one of the organisation's people."
     if not SHORTEST <= after_minutes <= LONGEST:
-        problems["after_minutes"] = f"{after_minutes} minutes cannot be; give {SHORTEST} to {LONGEST}."
+        problems["after_minutes"] = (
+            f"{after_minutes} minutes cannot be; give {a_wait(SHORTEST)} to {a_wait(LONGEST)}."
+        )
     if problems:
         raise RuleRefused(problems)
     rule: EscalationRule = EscalationRule.objects.create(

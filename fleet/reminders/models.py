@@ -9,6 +9,7 @@ from django.db import models
 from django.db.models import Q
 
 from fleet.estate.scope import Level, ScopedModel
+from fleet.pages.words import a_wait
 from fleet.reminders.outbox_rows import Delivery, WebHook
 
 __all__ = [
@@ -135,7 +136,7 @@ class EscalationRule(ScopedModel):
         ]
 
     def __str__(self) -> str:
-        return f"after {self.after_minutes} min to {self.person}"
+        return f"after {a_wait(self.after_minutes)} to {self.person}"
 
 
 class CalendarFeed(ScopedModel):

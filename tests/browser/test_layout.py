@@ -171,3 +171,22 @@ def test_on_paper_a_setting_shows_what_it_holds(
         page.goto(live_server.url + address)
         assert held in page.evaluate(ON_PAPER), address
         assert not page.locator("main button").filter(visible=True).count()
+
+
+def test_room_to_write_stands_on_paper_only_and_for_a_heater_where_it_was_opened(
+    cast: Cast, task: Task, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.technician)
+    room = page.get_by_role("heading", name="To write down on the spot", include_hidden=True)
+    for address, opens in ((f"/work/tasks/{task.pk}/", False), (f"/work/heaters/{task.heater_id}/", True)):
+        page.emulate_media(media="screen")
+        page.goto(live_server.url + address)
+        assert not room.is_visible()
+        page.emulate_media(media="print")
+        assert room.is_visible() is not opens
+        if opens:
+            page.emulate_media(media="screen")
+            page.get_by_text("A sheet to work from without a signal").click()
+            assert not room.is_visible()
+            page.emulate_media(media="print")
+            assert room.is_visible()

@@ -20,6 +20,12 @@ def first_of(rows: Sequence[Any], limit: int) -> Sequence[Any]:
     return rows[:limit] if limit else rows
 
 
+@register.filter
+def hours(minutes: int) -> str:
+    """As hours are typed: '7', '7:30'."""
+    return f"{minutes // 60}:{minutes % 60:02}" if minutes % 60 else f"{minutes // 60}"
+
+
 def _field_of(finding: Finding) -> FindingField | None:
     kind = task_kinds().get(finding.task.kind)
     return next((field for field in (kind.findings if kind else ()) if field.name == finding.name), None)

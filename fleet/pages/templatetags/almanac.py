@@ -44,6 +44,11 @@ def how_long(minutes: int) -> str:
 
 
 @register.filter
+def a_wait(minutes: int) -> str:
+    return words.a_wait(minutes)
+
+
+@register.filter
 def percent(fraction: float | None) -> str:
     return words.percent(fraction)
 

@@ -211,26 +211,27 @@ def test_crews_through_the_pages(site: Cast) -> None:
     assert site.client(site.technician).get("/work/crews/").status_code == 403
     good = {
         "name": "North",
-        "minutes_a_day": "400",
+        "hours_a_day": "6:40",
         "licences": ["licensed_plumber"],
         "people": [site.technician.pk],
     }
     assert "North is put down" in planner.post("/work/crews/", good, follow=True).content.decode()
     for bad, says in (
-        ({"name": ""}, "Give the crew a name"), ({"minutes_a_day": "x"}, "30 to 1440"), ({"licences": ["magic"]}, "not known"),
+        ({"name": ""}, "Give the crew a name"), ({"hours_a_day": "x"}, "7, 7.5 or 7:30 can"),
+        ({"hours_a_day": "420"}, "A day of 420 hours cannot be"), ({"licences": ["magic"]}, "not known"),
         ({"people": [site.outsider.pk]}, "does not work here"), ({"name": "North"}, "Another crew has this name"),
     ):  # fmt: skip
         assert (
             says in planner.post("/work/crews/", good | {"name": "South"} | bad, follow=True).content.decode()
         )
     crew = Crew.objects.get()
-    planner.post(f"/work/crews/{crew.pk}/", good | {"minutes_a_day": "200"})
-    assert Crew.objects.get().minutes_a_day == 200
+    planner.post(f"/work/crews/{crew.pk}/", good | {"hours_a_day": "3.5"})
+    assert Crew.objects.get().minutes_a_day == 210
     assert site.client(site.outsider).post(f"/work/crews/{crew.pk}/", good).status_code == 404
     enqueue("lay_visits", {}, site.house.pk)
     work_off()
     page = planner.get("/work/visits/").content.decode()
-    assert "North" in page and "of the crew's 3.3 hours" in page
+    assert "North" in page and "of the crew's 3 hours 30 minutes" in page
 
 
 def test_the_order_of_the_day_by_hand(site: Cast) -> None:

@@ -213,7 +213,7 @@ def test_a_wrong_clock_is_corrected_and_said(crew: Cast) -> None:
     row = rows(SentEntry)[0]
     assert row.worked_at == NOON - timedelta(minutes=30)
     assert row.claimed_at == NOON + timedelta(hours=2, minutes=30)
-    assert "3 h 0 min ahead" in row.clock_words
+    assert "3 hours ahead" in row.clock_words
     assert rows(Finding, name="colour")[0].seen_at == NOON - timedelta(minutes=30)
 
 

@@ -100,17 +100,17 @@ def test_a_care_rule_that_is_turned_back_keeps_its_words(cast: Cast) -> None:
 def test_of_two_crews_the_one_that_was_turned_back_keeps_its_words(cast: Cast) -> None:
     client = cast.client(cast.planner)
     for name in ("North", "South"):
-        client.post(reverse("care:crews"), {"name": name, "minutes_a_day": "400"})
+        client.post(reverse("care:crews"), {"name": name, "hours_a_day": "6:40"})
     from fleet.care.models import Crew
     from fleet.estate.scope import unscoped
 
     with unscoped("looking"):
         south = Crew.objects.get(name="South")
     address = reverse("care:change_crew", args=[south.pk])
-    answer = client.post(address, {"name": "Far South", "minutes_a_day": "9000"}, follow=True)
-    names = {fields.get("name"): fields.get("minutes_a_day") for fields in shown(answer)}
-    assert names["Far South"] == "9000"
-    assert names["North"] == "400"
+    answer = client.post(address, {"name": "Far South", "hours_a_day": "150"}, follow=True)
+    names = {fields.get("name"): fields.get("hours_a_day") for fields in shown(answer)}
+    assert names["Far South"] == "150"
+    assert names["North"] == "6:40"
 
 
 @pytest.mark.parametrize("name", ["password", "code", "csrfmiddlewaretoken", "client_secret"])

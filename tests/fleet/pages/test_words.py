@@ -82,13 +82,24 @@ def test_no_and_zero_are_not_unknown() -> None:
 def test_one_is_not_many() -> None:
     assert words.how_many(1, "heater") == "1 heater"
     assert words.how_many(0, "heater") == "0 heaters"
-    assert [words.how_long(minutes) for minutes in (1, 119, 120, 450)] == [
-        "1 minute",
-        "119 minutes",
-        "2 hours",
-        "7.5 hours",
-    ]
     assert words.how_many(2000, "property", "properties") == "2,000 properties"
+
+
+@pytest.mark.parametrize(
+    ("minutes", "work", "wait"),
+    [
+        (0, "0 minutes", "0 minutes"),
+        (1, "1 minute", "1 minute"),
+        (60, "1 hour", "1 hour"),
+        (160, "2 hours 40 minutes", "2 hours 40 minutes"),
+        (599, "9 hours 59 minutes", "9 hours 59 minutes"),
+        (10_190, "170 hours", "7 days 1 hour 50 minutes"),
+        (1440, "24 hours", "1 day"),
+    ],
+)
+def test_a_time_is_said_in_hours_and_minutes(minutes: int, work: str, wait: str) -> None:
+    assert words.how_long(minutes) == work
+    assert words.a_wait(minutes) == wait
 
 
 def test_what_no_played_future_had_is_not_called_impossible() -> None:

@@ -16,6 +16,7 @@ from fleet.estate.calendar import today_of
 from fleet.estate.commands import add_organisation_argument, organisation_from
 from fleet.estate.models import Property
 from fleet.estate.scope import scope_of_organisation, scoped
+from fleet.pages.words import how_long
 
 
 class Command(BaseCommand):
@@ -62,7 +63,7 @@ class Command(BaseCommand):
             self.stdout.write(f"Nothing is due within {options['days']} days of {today}.")
         for queue in queues:
             place = f"{queue.building.property.name}, {queue.building.name}"
-            head = f"{place}: {len(queue.tasks)} tasks, about {queue.hours} h"
+            head = f"{place}: {len(queue.tasks)} tasks, about {how_long(queue.minutes)}"
             self.stdout.write(head + (f", {queue.late} late" if queue.late else ""))
             for task in queue.tasks:
                 self.stdout.write(

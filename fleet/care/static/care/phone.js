@@ -24,7 +24,8 @@
   const link = (to, ...words) => make("a", { href: "#/" + to }, ...words);
   const list = (rows, kind) => make(kind || "ul", {}, rows.map((row) => make("li", {}, row)));
   const plural = (count, word) => count + " " + word + (count === 1 ? "" : "s");
-  const howLong = (minutes) => (minutes < 120 ? plural(minutes, "minute") : Math.round(minutes / 6) / 10 + " hours");
+  const howLong = (minutes) => (minutes >= 600 ? plural(Math.round(minutes / 60), "hour")
+    : [minutes >= 60 && plural(Math.floor(minutes / 60), "hour"), (minutes % 60 || !minutes) && plural(minutes % 60, "minute")].filter(Boolean).join(" "));
   const dayWords = (text) => new Date(text + "T12:00:00").toLocaleDateString("en-GB", { day: "numeric", month: "short", year: "numeric" });
 
   function say(words) {
@@ -184,7 +185,7 @@
         task.stopped ? make("p", { class: "mark" }, "stopped, unsafe") : null,
         !task.offered ? make("p", { class: "note" }, "For a " + task.worker + ".") : null,
         task.caution ? make("p", { class: "caution" }, make("strong", {}, task.caution)) : null,
-        make("p", {}, "Due " + dayWords(task.due_on) + (task.late ? " (past its day)" : "") + ". " + task.why + " About " + kind.minutes + " minutes."),
+        make("p", {}, "Due " + dayWords(task.due_on) + (task.late ? " (past its day)" : "") + ". " + task.why + " About " + howLong(kind.minutes) + "."),
         task.promised_by ? make("p", {}, "Promised by " + dayWords(task.promised_by) + ".") : null,
         task.first ? make("p", { class: "quiet" }, task.first) : null);
     });
@@ -243,7 +244,7 @@
     }
   }
 
-  const tools = { make, link, list, dayWords, plural, keep, entry, say, shutOff, unsafeBox, dangers, ownEntry, draw, form, store };
+  const tools = { make, link, list, dayWords, plural, howLong, keep, entry, say, shutOff, unsafeBox, dangers, ownEntry, draw, form, store };
 
   async function begin() {
     window.addEventListener("hashchange", () => draw(true));

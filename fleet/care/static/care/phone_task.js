@@ -110,7 +110,7 @@
       : [make("section", { "aria-labelledby": "found" }, make("h2", { id: "found" }, "What did you find?"), box), aside("Leave it out this time", "Why?", "Leave out", leave, tools)];
     return [make("p", { class: "trail" }, tools.link("", "Today"), " › ", tools.link("v/" + visit.id, visit.building), " › ", tools.link("h/" + heater.id, heater.tag)),
       make("h1", { tabindex: "-1" }, kind.name), make("p", { class: "lead" }, heater.tag + ", " + heater.kind + ": " + heater.where + "."),
-      make("p", {}, "Due " + tools.dayWords(task.due_on) + (task.late ? " (past its day)" : "") + ". " + task.why + " About " + kind.minutes + " minutes."),
+      make("p", {}, "Due " + tools.dayWords(task.due_on) + (task.late ? " (past its day)" : "") + ". " + task.why + " About " + tools.howLong(kind.minutes) + "."),
       tools.unsafeBox(heater), cautions(found, tools), tools.shutOff(heater, false),
       make("section", { "aria-labelledby": "steps" }, make("h2", { id: "steps" }, "Steps"), task.stopped ? make("p", { class: "caution" }, "Its steps stand here again once the unsafe finding is closed.") : tools.list(kind.steps, "ol"), make("p", { class: "source" }, "How often and why: " + kind.source + ".")),
       ...work, aside("Something is unsafe that is not asked above", "What is unsafe?", "Stop the task and raise an alert", unsafe, tools)];
