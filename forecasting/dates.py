@@ -17,6 +17,7 @@ from forecasting.states import BoolArray, FloatArray, IntArray, Lives, calendar_
 
 FAILURE_ENDINGS: tuple[str, ...] = ("tank_leak", "failed_beyond_repair")
 EXACT_WITHIN_YEARS = 62 / 365.25
+VAGUE_INSTALL_DAYS = 366  # an install date of so many days is not known to the year
 PRIOR_LIFE_SPAN_YEARS = 30.0  # an install date with no lower bound lies at most this far before the record
 MADE_TO_INSTALLED_YEARS = 2.0  # a unit is put in within two years of being made (common practice, no source)
 TYPICAL_MEDIAN_YEARS = 12.5
@@ -41,6 +42,12 @@ class Dates:
     def install_known(self) -> BoolArray:
         """Whether the install date is as good as exact."""
         return np.asarray(self.install_high - self.install_low <= EXACT_WITHIN_YEARS)
+
+
+def install_on_record(heaters: pd.DataFrame) -> BoolArray:
+    """Whether at least the year of the install is on record; an age from anything vaguer is an assumed one."""
+    window = (heaters["installed_latest"] - heaters["installed_earliest"]).dt.days
+    return np.asarray(window < VAGUE_INSTALL_DAYS)
 
 
 def known_heaters(heaters: pd.DataFrame, as_of: float) -> pd.DataFrame:

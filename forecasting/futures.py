@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from forecasting import anode
-from forecasting.dates import install_nodes, known_heaters, read_dates
+from forecasting.dates import install_nodes, install_on_record, known_heaters, read_dates
 from forecasting.episodes import FutureStates, Records
 from forecasting.habits import building_rates, habit_interval, presumed_past
 from forecasting.pieces import cut_lives
@@ -81,7 +81,7 @@ def look_ahead(
         age_nodes=ages,
         age_weights=weights,
         x=_yearly(mean_install, marks, site, as_of, horizon_years),
-        known={**_known_with_services(site, marks, as_of), "age": dates.install_known},
+        known={**_known_with_services(site, marks, as_of), "age": install_on_record(heaters)},
     )
 
 

@@ -17,13 +17,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from forecasting.dates import VAGUE_INSTALL_DAYS, install_on_record
 from forecasting.episodes import FloatArray, FutureStates, IntArray, Records, future_states
 from forecasting.outlook import failure_probabilities
 from forecasting.posterior import Posterior
 from forecasting.states import numbers
 
 TANKLESS = ("gas_tankless", "electric_tankless")
-VAGUE_INSTALL_DAYS = 366
 STALE_ANODE_DAYS = 730
 LONG_AGO = 1850.0  # a year built that is old enough by any measure
 FEWEST_KNOWN = 4  # fewer measured values than this say little of the others
@@ -255,8 +255,7 @@ def _done(records: Records, kinds: tuple[str, ...], since_days: int | None = Non
 
 
 def _lacks_age(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
-    window = (heaters["installed_latest"] - heaters["installed_earliest"]).dt.days
-    return ~(window < VAGUE_INSTALL_DAYS)
+    return pd.Series(~install_on_record(heaters), index=heaters.index)
 
 
 def _built_long_ago(records: Records, building_ids: IntArray) -> Records:
@@ -268,8 +267,7 @@ def _built_long_ago(records: Records, building_ids: IntArray) -> Records:
 def _lacks_year_built(records: Records, heaters: pd.DataFrame) -> pd.Series[bool]:
     """Year unknown, of a building in which some heater of known age stood when the record began."""
     everyone = records.heaters
-    width = (everyone["installed_latest"] - everyone["installed_earliest"]).dt.days
-    found = (width < VAGUE_INSTALL_DAYS) & (everyone["record_start"] > everyone["installed_latest"])
+    found = install_on_record(everyone) & (everyone["record_start"] > everyone["installed_latest"])
     unknown = np.isnan(numbers(everyone, "building_built"))
     return heaters["building_id"].isin(everyone.loc[found & unknown, "building_id"])
 

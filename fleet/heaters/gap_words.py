@@ -4,7 +4,7 @@ from __future__ import annotations
 
 # input: (what is missing, how to find it out)
 WORDS = {
-    "age": ("install date unknown or vague", "read the date or serial number on the rating plate"),
+    "age": ("year of installation unknown", "read the date or serial number on the rating plate"),
     "year_built": (
         "year built of the building unknown",
         "ask the owner or the assessor; where it is 40 years or more, the ages of the heaters found there are evidence",

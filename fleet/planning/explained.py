@@ -90,7 +90,7 @@ def _input_words(found: dict[str, Any]) -> list[str]:
     inputs = found.get("inputs_known", {})
     total = inputs.get("heaters", 0)
     names = {
-        "age": "install date",
+        "age": "year of installation",
         "hardness": "water test",
         "setpoint": "set point",
         "anode_spent": "anode state",

@@ -113,7 +113,7 @@ def printed(plan: selectors.PlanTables, watch: int = 10) -> list[str]:
     lines += [
         f"The {watch} heaters to watch: chance of failing within 12 and 36 months, life left (median, P10 to P90)",
         *heater_lines(selectors.ranked(run)[:watch]),
-        "* the install date is assumed, not on record",
+        "* the year it was put in is not on record: its age is assumed",
         "",
         "How sure",
         *(f"- {line}" for line in downloads.notes(run)),

@@ -104,6 +104,30 @@ def test_each_missing_value_is_found_and_narrows_the_spread(values: dict[str, ob
     assert row["sd_known"] == pytest.approx(np.sqrt(row["sd_now"] ** 2 - row["sd_removed"] ** 2))
 
 
+@pytest.mark.parametrize(
+    ("earliest", "latest", "known"),
+    [
+        ("2012-05-03", "2012-05-03", True),
+        ("2012-03-01", "2012-05-31", True),
+        ("2012-01-01", "2012-12-31", True),  # the year is on record
+        ("2011-01-01", "2013-12-31", False),
+        (None, "2012-12-31", False),
+        (None, None, False),
+    ],
+)
+def test_an_age_is_called_assumed_exactly_where_the_year_of_the_install_is_called_missing(
+    earliest: str | None, latest: str | None, known: bool
+) -> None:
+    days = {
+        "installed_earliest": pd.Timestamp(earliest or pd.NaT),
+        "installed_latest": pd.Timestamp(latest or pd.NaT),
+    }
+    records = made_up_records(**days)
+    ahead = future_states(records, ("gas_storage_atmospheric",), (10, 11), 2)
+    assert ahead.known["age"].all() == ahead.known["age"].any() == known
+    assert ("age" not in set(missing_inputs(records)["input"])) == known
+
+
 def test_an_unknown_expansion_tank_is_worth_half_the_difference_it_makes() -> None:
     """Two equally likely answers a and b have the standard deviation |a - b| / 2; heaters are independent."""
     row = worth(made_up_records(closed_system=None, has_expansion_tank=None)).loc["expansion_control"]
