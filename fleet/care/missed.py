@@ -11,7 +11,6 @@ from django.urls import reverse
 from fleet.care.kinds import task_kinds
 from fleet.care.models import Task
 from fleet.care.roll import local_today
-from fleet.care.rules import say
 from fleet.estate.bulk_rows import in_parts
 from fleet.estate.happenings import announce
 from fleet.estate.models import Organisation, Property
@@ -44,7 +43,7 @@ def _one_property(row: Property, today: date) -> int:
         Task.objects.filter(pk__in=ids).update(missed_on=today)
     count = len(missed)
     words = "One safety task" if count == 1 else f"{count} safety tasks"
-    oldest = f"{task_kinds()[missed[0][1]].name}, due {say(missed[0][2])}"
+    oldest = f"{task_kinds()[missed[0][1]].name}, due {missed[0][2]}"
     announce(
         "safety_task_missed",
         f"{row.pk}:{today.isoformat()}:{missed[0][0]}",

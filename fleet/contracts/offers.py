@@ -195,7 +195,7 @@ def issue_offer(offer: Offer) -> Offer:
         announce(
             "offer_received",
             f"{row.organisation_id} {row.number} {row.version}",
-            f"{row.organisation.name} offers a service contract; answer by {row.valid_until:%-d %B %Y}.",
+            f"{row.organisation.name} offers a service contract; answer by {row.valid_until}.",
             organisation_id=row.client_id,
             address=f"/offers/{received.pk}/",
             urgent=False,

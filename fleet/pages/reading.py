@@ -11,7 +11,7 @@ place) in 3.785 411 784 L.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -57,11 +57,17 @@ def reading_as(chosen: Habit) -> Iterator[None]:
         _chosen.reset(token)
 
 
+def habits_of(person_ids: Collection[int]) -> dict[int, Habit]:
+    """Of those who chose any."""
+    metric = ReadingHabit.Units.METRIC
+    return {
+        row.person_id: Habit(row.units == metric, row.days, row.colours, row.strong_contrast, row.keys)
+        for row in ReadingHabit.objects.filter(person_id__in=person_ids)
+    }
+
+
 def habit_of(person_id: int | None) -> Habit:
-    row = ReadingHabit.objects.filter(person_id=person_id).first() if person_id else None
-    if row is None:
-        return Habit()
-    return Habit(row.units == ReadingHabit.Units.METRIC, row.days, row.colours, row.strong_contrast, row.keys)
+    return habits_of([person_id]).get(person_id, Habit()) if person_id else Habit()
 
 
 class ReadingMiddleware:

@@ -15,6 +15,7 @@ from django.urls import reverse
 
 from fleet.estate.models import Happening
 from fleet.estate.scope import scoped, unscoped
+from fleet.pages.reading import Habit, a_day, habits_of, in_my_days, reading_as
 from fleet.reminders.clocks import DIGEST
 from fleet.reminders.digest import SHOWN_BUILDINGS, Digest, Digests
 from fleet.reminders.entitled import Sight, sights
@@ -47,6 +48,7 @@ class Composer:
         people = {row.person_id for row in rows if row.person_id is not None}
         self.sights = sights(people)
         self.own = own_preferences(people)
+        self.habits = habits_of(people)
         self.digests = Digests(self.own, self.sights.values())
         self.stopped = {row.person_id: row for row in Correspondent.objects.filter(person_id__in=people)}
         self.others: dict[int, list[tuple[date, str, str]]] = {}
@@ -63,7 +65,11 @@ class Composer:
                 self.others.setdefault(person_id, []).append((rest[0], rest[1], rest[2]))
 
     def compose(self, row: Delivery) -> Composed:
-        """The mail. Raises NotToTell when there is nothing, or not any more, to tell."""
+        """The mail, as its reader reads. Raises NotToTell when there is nothing, or not any more, to tell."""
+        with reading_as(self.habits.get(row.person_id or 0, Habit())):
+            return self._compose(row)
+
+    def _compose(self, row: Delivery) -> Composed:
         sight = self.sights.get(row.person_id or 0)
         if sight is None:
             raise NotToTell("This person may see nothing here any more.")
@@ -131,7 +137,7 @@ def _digest_subject(digest: Digest) -> str:
     counts = [f"{digest.late} late"] if digest.late else []
     counts += [f"{digest.due} due"] if digest.due else []
     counts += [f"{digest.unsafe} unsafe"] if digest.unsafe else []
-    return f"Water heaters, {digest.day:%-d %B %Y}: {', '.join(counts) or 'notes'}"
+    return f"Water heaters, {a_day(digest.day)}: {', '.join(counts) or 'notes'}"
 
 
 def _shown(digest: Digest) -> dict[str, Any]:
@@ -146,15 +152,16 @@ def _shown(digest: Digest) -> dict[str, Any]:
 def _alert(happening: Happening, escalated: bool, more: int) -> Words:
     place = happening.property
     zone = zoneinfo.ZoneInfo(place.time_zone if place else "UTC")
+    at, sentence = happening.happened_at.astimezone(zone), in_my_days(happening.sentence)
     values = {
-        "happening": happening,
+        "sentence": sentence,
         "property": place,
         "organisation": happening.organisation,
-        "when": f"{happening.happened_at.astimezone(zone):%-d %B %Y, %H:%M %Z}",
+        "when": f"{a_day(at.date())}, {at:%H:%M %Z}",
         "inbox_address": settings.ADDRESS + reverse("reminders:inbox"),
         "escalated": escalated,
         "more": more,
         "address": settings.ADDRESS + happening.address if happening.address else "",
     }
     opening = "Nobody has acted yet: " if escalated else ""
-    return Words(f"{opening}{happening.sentence}", "alert", values, stops=ALERTS)
+    return Words(f"{opening}{sentence}", "alert", values, stops=ALERTS)

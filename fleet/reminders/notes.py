@@ -58,7 +58,7 @@ def _announce_warranty(building_id: int, first: date, last: date, heaters: list[
     place = heaters[0].position.building
     tags = ", ".join(heater.tag for heater in heaters[:NAMED])
     more = f" and {len(heaters) - NAMED} more" if len(heaters) > NAMED else ""
-    when = f"on {first:%-d %B %Y}" if first == last else f"between {first:%-d %B %Y} and {last:%-d %B %Y}"
+    when = f"on {first}" if first == last else f"between {first} and {last}"
     which = f"heater {tags}" if len(heaters) == 1 else f"{len(heaters)} heaters ({tags}{more})"
     announce(
         "warranty_ends",
@@ -94,7 +94,7 @@ def note_contributions(organisation: Organisation) -> int:
         announce(
             "contribution_due",
             f"{place.pk}:{start}",
-            f"The fiscal year of {place} begins on {start:%-d %B %Y}: the year's contribution to the reserve falls due. "
+            f"The fiscal year of {place} begins on {start}: the year's contribution to the reserve falls due. "
             "The capital plan says how much.",
             organisation_id=organisation.pk,
             property_id=place.pk,

@@ -54,6 +54,22 @@ def test_an_unsafe_finding_stops_the_task_and_is_told_with_the_page_that_shows_i
     assert "call for help from a safe place" in text
 
 
+def test_a_day_in_it_is_written_as_each_reader_writes_days(cast: Cast, mail: MailSink, clock: Any) -> None:
+    cast.client(cast.owner).post("/reading-habits/", {"units": "us", "days": "us", "colours": "system"})
+    with scoped(scope_of_organisation(cast.house)):
+        kind, sentence = "safety_task_missed", "Flush sediment was due 2026-03-01."
+        announce(kind, "1", sentence, organisation_id=cast.house.pk, property_id=cast.property.pk)
+    one_minute()
+    told = {message["To"].split("@")[0].split("<")[-1]: message for message in mail.parsed()}
+    for name, day, now in (("owner", "03/01/2026", "03/09/2026"), ("planner", "1 Mar 2026", "9 Mar 2026")):
+        assert f"due {day}." in told[name]["Subject"]
+        for form in ("plain", "html"):
+            text = told[name].get_body((form,)).get_content()
+            assert f"due {day}." in text
+            assert f"{now}, " in text
+            assert "2026-03-01" not in text
+
+
 def test_someone_limited_to_another_property_is_not_told(cast: Cast, mail: MailSink, clock: Any) -> None:
     Membership.objects.filter(person=cast.technician).update(all_properties=False)
     leak(cast)

@@ -35,11 +35,23 @@ def test_it_says_what_is_late_and_due_by_building_and_nothing_of_another_house(
     one_minute()
     assert people_mailed(mail) == ["technician"]
     message = mail.parsed()[0]
-    assert message["Subject"] == "Water heaters, 10 March 2026: 1 late, 1 due"
+    assert message["Subject"] == "Water heaters, 10 Mar 2026: 1 late, 1 due"
     text = message.get_body(("plain",)).get_content()
     assert "Alder Court" in text
     assert "A: 1 late, 1 due. " in text
     assert "Birch" not in text
+
+
+def test_its_days_are_written_as_its_reader_writes_them(due: Cast, mail: MailSink, clock: Any) -> None:
+    only_daily(due)
+    due.client(due.technician).post("/reading-habits/", {"units": "us", "days": "us", "colours": "system"})
+    one_minute()
+    clock.move_to("2026-03-10T13:01:00Z")
+    one_minute()
+    message = mail.parsed()[0]
+    assert message["Subject"].startswith("Water heaters, 03/10/2026: ")
+    for form in ("plain", "html"):
+        assert "The first: 02/01/2026." in message.get_body((form,)).get_content()
 
 
 def test_one_a_day_however_often_the_sweep_runs(due: Cast, mail: MailSink, clock: Any) -> None:

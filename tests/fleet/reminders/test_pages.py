@@ -131,9 +131,9 @@ def test_an_owner_adds_and_removes_an_escalation_rule(cast: Cast) -> None:
 @pytest.mark.parametrize(
     ("installed", "years", "ends"),
     [
-        (date(2020, 2, 29), 6, "28 February 2026"),
-        (date(2020, 3, 10), 6, "10 March 2026"),
-        (date(2015, 9, 1), 10.5, "1 March 2026"),
+        (date(2020, 2, 29), 6, "2026-02-28"),
+        (date(2020, 3, 10), 6, "2026-03-10"),
+        (date(2015, 9, 1), 10.5, "2026-03-01"),
     ],
 )
 def test_a_warranty_that_ends_within_two_months_is_noted_once(
@@ -170,4 +170,4 @@ def test_a_contribution_is_noted_a_month_ahead_where_a_capital_plan_stands(cast:
         run = ForecastRun.objects.create(organisation=cast.house, as_of=date(2026, 6, 1), state="done")
         CapitalPlan.objects.create(organisation=cast.house, run=run, cap=1000, state="done")
         assert notes.note_contributions(cast.house) == 1
-        assert "begins on 1 July 2026" in Happening.objects.get().sentence
+        assert "begins on 2026-07-01" in Happening.objects.get().sentence
