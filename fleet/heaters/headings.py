@@ -49,7 +49,7 @@ LAST_WORK = {
     "last_descaled": "last descaled|last descale|descaled|last delimed",
     "last_anode_renewed": "last anode renewed|anode renewed|anode replaced|last anode|last anode replacement|anode changed"
     "|new anode|anode date|anode replaced on|last anode change|anode rod replaced|rod replaced",
-    "last_anode_inspected": "last anode inspected|anode inspected|anode checked|last anode inspection|anode check",
+    "last_anode_inspected": "last anode inspected|anode inspected|anode checked|anode chkd|anode chk|last anode inspection|anode check",
     "last_relief_valve_tested": "last relief valve tested|relief valve tested|t&p tested|last t&p test|relief valve test"
     "|t&p test|last relief valve test|tp tested|prv tested",
     "last_relief_valve_renewed": "last relief valve renewed|relief valve replaced|t&p replaced|relief valve renewed"

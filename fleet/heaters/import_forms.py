@@ -98,7 +98,7 @@ def _choices(kind: SheetKind, written: str) -> list[Choice]:
             for hint in hints
         ]
         if plain_chosen and match.hint and not any(choice.chosen for choice in hinted):
-            if name in IN_WORDS:
+            if name in IN_WORDS or name not in UNITS:  # words of the heading that are no unit
                 choices.append(Choice(written, label, True))
                 continue
             hinted.append(Choice(written, f"{label}, {match.hint}", True))

@@ -19,6 +19,7 @@ HIGH_SETPOINT_F = 180
 LOW_SETPOINT_F = 100
 TANKLESS_GAL = 10
 SMALL_TANK_GAL = 2
+LARGE_TANK_GAL = 1000
 
 
 def check_row(reading: SheetReading, row: ReadRow, as_of: date) -> None:
@@ -137,8 +138,12 @@ def _check_sizes(reading: SheetReading, row: ReadRow) -> None:
     capacity, kind = values.get("capacity_gal"), values.get("kind", "")
     if capacity is not None and kind.endswith("tankless") and capacity > TANKLESS_GAL:
         reading.warn(row, "capacity_gal", f"a tankless heater of {capacity:g} gal is improbable")
-    if capacity is not None and not kind.endswith("tankless") and capacity < SMALL_TANK_GAL:
-        reading.warn(row, "capacity_gal", f"a tank of {capacity:g} gal is improbable")
+    if (
+        capacity is not None
+        and not kind.endswith("tankless")
+        and not SMALL_TANK_GAL <= capacity <= LARGE_TANK_GAL
+    ):
+        reading.warn(row, "capacity_gal", f"a tank of {capacity:,g} gal is improbable")
     setpoint = values.get("setpoint_f")
     if setpoint is not None and not LOW_SETPOINT_F <= setpoint <= HIGH_SETPOINT_F:
         reading.warn(row, "setpoint_f", f"a set point of {setpoint:g} F is improbable")

@@ -12,6 +12,7 @@ from fleet.heaters.dates import AmbiguousDate, LeftOut, UnreadableValue
 from fleet.heaters.headings import DATE_FIELDS, Match, SheetKind
 from fleet.heaters.row_checks import check_row
 from fleet.heaters.row_fields import READERS, Setting
+from fleet.heaters.values import unguarded
 from fleet.heaters.workbook import Sheet
 
 
@@ -168,7 +169,10 @@ def _by_kind(cells: Sequence[Any]) -> dict[type, set[Any]]:
 
 def _read_once(cells: set[Any], read: Any, setting: Setting) -> dict[object, Any]:
     """What each of the unlike cells says, without those that say nothing."""
-    found = {cell: _read_cell(read, cell, setting) for cell in cells - {None, ""}}
+    found = {
+        cell: _read_cell(read, unguarded(cell.strip()) if isinstance(cell, str) else cell, setting)
+        for cell in cells - {None, ""}
+    }
     return {cell: value for cell, value in found.items() if value is not None and value != ""}
 
 

@@ -183,7 +183,7 @@ def read_kind_words(value: object) -> str:
     words = _words(value)
     if words.replace(" ", "_") in KIND_NAMES or re.search(
         r"gas|elec|heat ?pump|\bhp\b|hpwh|hybrid|tankless|demand|instant|indirect|boiler|storage|tank|condens|power ?vent"
-        r"|\bpv\b|atmos|\bng\b|\blp\b|propane|nat|standard|conventional|commercial|direct ?vent|\bdv\b|combi|oil",
+        r"|\bpv\b|atmos|\bng\b|\blp\b|propane|nat|standard|conventional|commercial|direct ?vent|\bdv\b|combi|oil|\bstd\b",
         words,
     ):
         return words

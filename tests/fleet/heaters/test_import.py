@@ -115,6 +115,16 @@ def test_refused_rows_name_their_place_and_the_rest_is_taken(run: Run, tmp_path:
     assert Position.objects.filter(label="=Closet 3").exists()
 
 
+def test_a_cell_that_the_file_of_refused_rows_guards_is_read_as_it_was(run: Run, tmp_path: Path) -> None:
+    """A dash for an unknown day gets an apostrophe on its way out, so that no spreadsheet runs it."""
+    refused = tmp_path / "refused.csv"
+    run(rows("Willow Bend,1,Closet 2,W-2,tank,NG,big,-"), "--accept", "--refused", str(refused))
+    text = refused.read_text(encoding="utf-8-sig")
+    assert ",'-," in text
+    assert "1 new" in run(text.replace("big", "40 gal"), "--accept", name="refused.csv")
+    assert Heater.objects.get().installed_earliest is None
+
+
 def test_all_or_nothing(run: Run) -> None:
     with pytest.raises(CommandError, match="nothing was imported"):
         run(rows(GOOD, "Willow Bend,1,Closet 2,W-2,tank,NG,big,2015"), "--accept", "--all-or-nothing")
@@ -168,6 +178,7 @@ def test_two_heaters_in_service_in_one_position_are_kept_apart_with_a_warning(ru
         ("Willow Bend,1,C,W-9,tank,NG,50,1962", "a heater from 1962"),
         ("Willow Bend,1,C,W-9,tank,NG,50,2015,,,400 psi", "400 psi is improbable"),
         ("Willow Bend,1,C,W-9,tankless,NG,50 gal,2015", "a tankless heater of 50 gal"),
+        ("Willow Bend,1,C,W-9,tank,NG,5000,2015", "a tank of 5,000 gal is improbable"),
     ],
 )
 def test_the_improbable_is_warned_of_and_taken(run: Run, line: str, words: str) -> None:

@@ -33,6 +33,20 @@ def test_one_column_may_say_kind_and_fuel(run: Run) -> None:
     assert list(Heater.objects.order_by("tag").values_list("kind", "fuel")) == list(kinds.values())
 
 
+def test_short_words_of_the_trade_are_read(run: Run) -> None:
+    said = run(
+        "Site,Bldg,Location,Tag,Type,Fuel,Gal,Put in,Anode chkd\n"
+        "Mill Yard,A,1,M-1,std,E,50,2016,2024\nMill Yard,A,2,M-2,std,NG,40,2016,\n",
+        "--accept",
+    )
+    assert "2 new, 0 changed, 0 same, 0 refused" in said
+    assert list(Heater.objects.order_by("tag").values_list("kind", flat=True)) == [
+        "electric_storage",
+        "gas_storage_atmospheric",
+    ]
+    assert ServiceRecord.objects.get().kind == "anode_inspected"
+
+
 def test_a_list_of_heaters_may_name_the_last_work_of_a_kind(run: Run) -> None:
     head = "Complex,Bldg,Unit,WH #,Gas/Elec,Gallons,Date in,Last flushed,Anode replaced,T&P test OK?\n"
     text = head + (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from typing import Any
 
@@ -88,6 +89,14 @@ def test_columns_that_nothing_is_taken_from_are_named(cast: Cast) -> None:
     content = SHEET.replace(b"Install date", b"Install date,Paint,Hoses").replace(b"\n", b",x,x\n")
     page = client.get(send(client, content.replace(b"Hoses,x,x", b"Hoses")).url).content.decode()
     assert "Nothing is taken from: Paint, Hoses." in page
+
+
+def test_words_of_a_heading_that_are_no_unit_are_not_shown_as_one(cast: Cast) -> None:
+    client = cast.client(cast.planner)
+    content = SHEET.replace(b"Install date", b"Install date,Why out").replace(b"\n", b",x\n")
+    page = client.get(send(client, content.replace(b"Why out,x", b"Why out")).url).content.decode()
+    assert re.search(r"selected>why it left service<", page)
+    assert "why it left service, out" not in page
 
 
 def test_all_or_nothing_takes_nothing_when_a_row_is_refused(cast: Cast) -> None:
