@@ -128,9 +128,13 @@ def _heater_of(plan: Plan, reading: SheetReading, row: ReadRow) -> OnRecord | No
     if tag:
         heater = plan.register.by_tag.get(name_key(tag))
         if heater is None:
-            reading.refuse(
-                row, "tag", f"there is no heater '{tag}'", "a tag that is on record or in the heater sheet"
+            refused = plan.refused_tags.get(name_key(tag))
+            problem, right = (
+                (f"heater '{tag}' is refused in {refused}", "mend that row as well, then this one is taken")
+                if refused
+                else (f"there is no heater '{tag}'", "a tag that is on record or in the heater sheet")
             )
+            reading.refuse(row, "tag", problem, right)
         return heater
     position = _known_position(plan, row)
     heaters = plan.register.heaters_at(position) if position else []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from fleet.heaters.register import OnRecord, Place, Register
+from fleet.heaters.register import OnRecord, Place, Register, name_key
 from fleet.heaters.rows import ReadRow, SheetReading
 
 Changes = dict[str, tuple[Any, Any]]
@@ -53,10 +53,17 @@ class Plan:
     said_no_property: bool = False
     told_last: list[tuple[SheetReading, ReadRow, OnRecord]] = field(default_factory=list)
     outcome: dict[tuple[str, int], str] = field(default_factory=dict)
+    refused_tags: dict[str, str] = field(default_factory=dict)  # tags of refused heaters -> where they stand
     _counts: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def note(self, reading: SheetReading, row: ReadRow, outcome: str) -> None:
         self.outcome[reading.name, row.number] = outcome
+
+    def refuse_tags_of(self, reading: SheetReading) -> None:
+        """Keep where refused heaters stand, unless one so called is on record or taken in."""
+        for tag, row in reading.refused_tags():
+            if (key := name_key(tag)) not in self.register.by_tag:
+                self.refused_tags.setdefault(key, f"row {row} of '{reading.name}'")
 
     def settle_places(self) -> None:
         """Rows that change only their place count as changed; then count."""

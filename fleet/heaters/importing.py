@@ -79,10 +79,12 @@ class Comparison:
 
     @property
     def warnings(self) -> list[Any]:
+        """What to look at twice of the rows that are taken in; a refused row has its own list."""
         return [
             remark
             for reading in self.readings
             for remark in sorted(reading.warnings, key=lambda one: one.row)
+            if remark.row not in reading.refused
         ]
 
 
@@ -223,6 +225,8 @@ def compare(
         for reading in readings:
             if reading.kind == kind:
                 planners[kind](plan, reading)
+                if kind == "heaters":
+                    plan.refuse_tags_of(reading)
     plan_last_work(plan)
     plan.settle_places()
     return Comparison(plan, readings, left_out)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -79,6 +79,14 @@ class SheetReading:
     def refuse(self, row: ReadRow, name: str, problem: str, right: str = "") -> None:
         self.refused.setdefault(row.number, []).append(self.remark(row, name, problem, right))
         self.refused_cells[row.number] = row.cells
+
+    def refused_tags(self) -> Iterator[tuple[str, int]]:
+        """Tag and row of each refused heater, for the rows of other sheets that speak of it."""
+        heading = self.heading_of("tag")
+        position = self.headings.index(heading) if heading else -1
+        for number, cells in self.refused_cells.items():
+            if 0 <= position < len(cells) and (tag := shown(cells[position]).strip()):
+                yield tag, number
 
     def warn(self, row: ReadRow, name: str, problem: str) -> None:
         self.warnings.append(self.remark(row, name, problem))

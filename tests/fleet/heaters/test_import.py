@@ -236,6 +236,28 @@ def test_service_and_water_come_in_the_same_workbook(run: Run) -> None:
     assert "0 new, 0 changed, 4 same, 1 refused" in run(out.getvalue(), "--accept", name="book.xlsx")
 
 
+def test_work_on_a_refused_heater_names_the_row_to_mend_and_what_is_refused_is_not_looked_at_twice(
+    run: Run,
+) -> None:
+    book = openpyxl.Workbook()
+    heaters, service = book.active, book.create_sheet("past work")
+    assert heaters is not None
+    for line in (
+        ["Site", "Bldg", "Location", "Tag", "Type", "Size", "T&P tested"],
+        ["Willow Bend", 1, "Closet 1", "W-1", "gas tank", 50, ""],
+        ["Willow Bend", 1, "Closet 2", "W-2", "gas tank", "big", "ok then"],
+    ):
+        heaters.append(line)
+    for line in (["Tag", "Date", "Work done"], ["W-2", "2021", "flush"], ["W-1", "2021", "flush"]):
+        service.append(line)
+    out = io.BytesIO()
+    book.save(out)
+    said = run(out.getvalue(), name="book.xlsx")
+    assert "heater 'W-2' is refused in row 3 of 'Sheet'" in said
+    assert "there is no heater" not in said
+    assert "ok then" not in said
+
+
 def test_a_list_of_service_finds_its_heaters_whatever_the_spelling(run: Run, office: Organisation) -> None:
     """Case and spaces make no other heater, also where a database's own upper case would; another office's are none."""
     tags = ("Straße 1", "w  2", "W-3", "\u00c5-4", "W-5")
