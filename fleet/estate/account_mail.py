@@ -55,7 +55,12 @@ def send_address_changed(person: Person, old: str, organisation_id: int) -> None
     enqueue("mail_address_changed", {"person": person.pk, "email": old}, organisation_id)
 
 
-@register("mail_invitation", for_whom=Need.ADMIN)
+@register(
+    "mail_invitation",
+    for_whom=Need.ADMIN,
+    name="Mail: invitation",
+    does="Sends the link to join to the person who was invited.",
+)
 def mail_invitation(job: Running) -> dict[str, Any]:
     row = (
         Invitation.objects.select_related("organisation", "made_by")
@@ -74,7 +79,12 @@ def mail_invitation(job: Running) -> dict[str, Any]:
     return {"sent": "yes"}
 
 
-@register("mail_new_password", for_whom=Acting.ORGANISATION)
+@register(
+    "mail_new_password",
+    for_whom=Acting.ORGANISATION,
+    name="Mail: new password",
+    does="Sends the link to set a new password to the person who asked for it.",
+)
 def mail_new_password(job: Running) -> dict[str, Any]:
     person = Person.objects.filter(pk=job.payload["person"], is_active=True).first()
     if person is None:
@@ -86,7 +96,12 @@ def mail_new_password(job: Running) -> dict[str, Any]:
     return {}
 
 
-@register("mail_new_address", for_whom=Acting.ORGANISATION)
+@register(
+    "mail_new_address",
+    for_whom=Acting.ORGANISATION,
+    name="Mail: new address",
+    does="Sends the link that confirms a new address to the person who gave it.",
+)
 def mail_new_address(job: Running) -> dict[str, Any]:
     from fleet.estate.mail_address import LINK_LASTS_SECONDS, secret_for
 
@@ -100,7 +115,12 @@ def mail_new_address(job: Running) -> dict[str, Any]:
     return {}
 
 
-@register("mail_address_changed", for_whom=Acting.ORGANISATION)
+@register(
+    "mail_address_changed",
+    for_whom=Acting.ORGANISATION,
+    name="Mail: address changed",
+    does="Tells the address used until now that another took its place, for the account's owner.",
+)
 def mail_address_changed(job: Running) -> dict[str, Any]:
     old = job.payload["email"]
     _mail(old, "Your address was changed", "estate/mail/address_changed.txt", {"old": old})

@@ -42,6 +42,8 @@ class Work:
     attempts: int = MAX_ATTEMPTS
     every: str = ""  # "day" or "hour": asked for in each organisation without anybody asking
     on_change: bool = False  # asked for again after many rows of a record changed at once
+    name: str = ""  # in plain words, as pages show it
+    does: str = ""  # what it does and for whom, in a sentence
 
 
 _work: dict[str, Work] = {}
@@ -85,10 +87,13 @@ def register(
     attempts: int = MAX_ATTEMPTS,
     every: str = "",
     on_change: bool = False,
+    name: str = "",
+    does: str = "",
 ) -> Callable[[Callable[[Running], Any]], Callable[[Running], Any]]:
     """Name the function of a kind of work. `every="day"` or `"hour"`: each organisation gets it by itself.
 
     `for_whom`: the right that asking for it takes, or that it acts for the organisation without anybody's right.
+    `name` and `does` are what the pages say of it: the program's own kinds all have them.
     """
     if for_whom is not Acting.ORGANISATION and not isinstance(for_whom, Need):
         raise ValueError(
@@ -100,7 +105,7 @@ def register(
         raise ValueError(f"{kind}: a queue is {HEAVY} or {ALERTS}, a rhythm is hour, day or empty.")
 
     def keep(function: Callable[[Running], Any]) -> Callable[[Running], Any]:
-        _work[kind] = Work(function, for_whom, queue, limit_minutes, attempts, every, on_change)
+        _work[kind] = Work(function, for_whom, queue, limit_minutes, attempts, every, on_change, name, does)
         return function
 
     return keep
@@ -108,6 +113,12 @@ def register(
 
 def known_work() -> Mapping[str, Work]:
     return _work
+
+
+def words_of(kind: str) -> tuple[str, str]:
+    """The name of a kind of work and what it does; of a kind that this release no longer knows, its key."""
+    work = _work.get(kind)
+    return (work.name if work else "") or kind.replace("_", " "), work.does if work else ""
 
 
 def enqueue(kind: str, payload: dict[str, Any], organisation_id: int, unique_key: str = "") -> Job:

@@ -80,7 +80,13 @@ def change_days(organisation: Organisation, days: Mapping[str, int]) -> None:
             )
 
 
-@register("retention", for_whom=Acting.ORGANISATION, every="day")
+@register(
+    "retention",
+    for_whom=Acting.ORGANISATION,
+    every="day",
+    name="What is past its time deleted",
+    does="Deletes what is kept only for a time, as the organisation's settings say.",
+)
 def forget_what_is_old(job: Running) -> dict[str, Any]:
     """The daily job. Run twice it finds nothing the second time."""
     organisation = Organisation.objects.get(pk=job.row.organisation_id)

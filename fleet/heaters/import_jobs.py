@@ -15,7 +15,12 @@ PREVIEW = "preview_import"
 ACCEPT = "take_in_import"
 
 
-@register(PREVIEW, for_whom=Need.PLAN)
+@register(
+    PREVIEW,
+    for_whom=Need.PLAN,
+    name="Import: looked over",
+    does="Reads a list and says what it would change, before anything is changed, for who sent it.",
+)
 def preview(job: Running) -> dict[str, Any]:
     batch = ImportBatch.objects.get(pk=job.payload["batch"])
     try:
@@ -25,7 +30,12 @@ def preview(job: Running) -> dict[str, Any]:
         return {"refused": str(refusal)}
 
 
-@register(ACCEPT, for_whom=Need.PLAN)
+@register(
+    ACCEPT,
+    for_whom=Need.PLAN,
+    name="Import: taken in",
+    does="Writes a list that was looked over into the record.",
+)
 def accept(job: Running) -> dict[str, Any]:
     """Safe to run again: a file that is taken in already changes nothing."""
     batch = ImportBatch.objects.get(pk=job.payload["batch"])

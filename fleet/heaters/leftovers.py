@@ -20,7 +20,14 @@ from fleet.heaters.models import Attachment, ImportBatch
 LEFT_FOR = timedelta(days=1)  # far longer than any transaction that may still write the row
 
 
-@register("photo clean-up", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
+@register(
+    "photo clean-up",
+    for_whom=Acting.ORGANISATION,
+    every="day",
+    limit_minutes=20,
+    name="Leftover files removed",
+    does="Removes photos and sent files that belong to nothing on record, and old export files.",
+)
 def clean_up(job: Running) -> dict[str, Any]:
     """In the scope of one organisation; run twice it finds nothing the second time."""
     number, removed = job.row.organisation_id, 0

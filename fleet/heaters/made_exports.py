@@ -71,7 +71,12 @@ def _folder(organisation_id: int) -> Path:
     return Path(settings.DATA) / "exports" / str(organisation_id)
 
 
-@register(EXPORT, for_whom=Need.READ)
+@register(
+    EXPORT,
+    for_whom=Need.READ,
+    name="File of the record",
+    does="Writes the record into a file, for the person who asked for it.",
+)
 def make_export(job: Running) -> dict[str, Any]:
     """Within what the person who asked may see now, not within all that the organisation holds."""
     row = job.row

@@ -11,7 +11,12 @@ from fleet.estate.background import Running, register
 DATA_QUALITY = "data_quality"
 
 
-@register(DATA_QUALITY, for_whom=Need.PLAN)
+@register(
+    DATA_QUALITY,
+    for_whom=Need.PLAN,
+    name="What missing facts cost",
+    does="Works out how much money each missing fact leaves uncertain, for the page What is missing.",
+)
 def data_quality(job: Running) -> Any:
     from fleet.heaters.quality import full_look
     from fleet.planning.chain import NothingToForecast

@@ -30,7 +30,14 @@ OUTLOOKS_KEPT = timedelta(days=90)
 ROWS_AT_A_TIME = 5000
 
 
-@register("tidy up", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
+@register(
+    "tidy up",
+    for_whom=Acting.ORGANISATION,
+    every="day",
+    limit_minutes=20,
+    name="Old traces removed",
+    does="Removes finished work, sent reminders and old forecasts' details after their time.",
+)
 def tidy_up(job: Running) -> dict[str, int]:
     """In the scope of one organisation."""
     now = timezone.now()

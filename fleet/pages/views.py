@@ -18,6 +18,7 @@ from fleet.estate.history import history_in_sight
 from fleet.estate.models import Job, Membership, Organisation, Property
 from fleet.estate.row_numbers import row_number
 from fleet.pages import crew_start, first_steps, fleet_ages, forecasts
+from fleet.pages.words import yes_no
 
 
 @page(Need.READ)
@@ -100,7 +101,7 @@ def _plain_result(result: Any) -> list[tuple[str, Any]]:
         return []
     plain = (str, int, float)
     return [
-        (name.replace("_", " "), value)
+        (name.replace("_", " "), yes_no(value) if isinstance(value, bool) else value)
         for name, value in result.items()
         if isinstance(value, plain) and value != "" and name != "state" and not name.endswith("_id")
     ]

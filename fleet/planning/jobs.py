@@ -12,7 +12,12 @@ from fleet.planning.services import run_forecast
 from fleet.planning.trust import request_check, run_check
 
 
-@register("forecast", for_whom=Need.PLAN)
+@register(
+    "forecast",
+    for_whom=Need.PLAN,
+    name="Forecast",
+    does="Works out which heaters will probably fail, when, and what that costs, for the plan.",
+)
 def forecast(job: Running) -> Any:
     from fleet.planning.chain import NothingToForecast
 
@@ -26,7 +31,12 @@ def forecast(job: Running) -> Any:
     return {"run_id": run.pk, "state": run.state}
 
 
-@register("forecast part", for_whom=Need.PLAN)
+@register(
+    "forecast part",
+    for_whom=Need.PLAN,
+    name="Part of a large forecast",
+    does="Takes on some properties of a forecast, so that it is done sooner.",
+)
 def forecast_part(job: Running) -> Any:
     """Helps the job that makes a large forecast; with nothing left to help with it does nothing."""
     from fleet.planning.parts import help_with
@@ -35,7 +45,12 @@ def forecast_part(job: Running) -> Any:
     return {"parts": help_with(job.payload["run_id"], question_of, job.payload.get("number", 0))}
 
 
-@register("forecast check", for_whom=Need.PLAN)
+@register(
+    "forecast check",
+    for_whom=Need.PLAN,
+    name="Check of the forecast",
+    does="Holds what forecasts would have said earlier against what happened, for How far to trust it.",
+)
 def forecast_check(job: Running) -> Any:
     from fleet.planning.chain import NothingToForecast
 

@@ -31,7 +31,13 @@ def changed_enough(organisation: Organisation, last: ForecastRun) -> str:
     return ""
 
 
-@register("refresh_forecast", for_whom=Acting.ORGANISATION, every="day")
+@register(
+    "refresh_forecast",
+    for_whom=Acting.ORGANISATION,
+    every="day",
+    name="Is a new forecast due?",
+    does="Asks for the forecast again where the record has changed enough, for whoever reads the plan.",
+)
 def refresh_forecast(job: Running) -> dict[str, Any]:
     """Ask for the forecast again, with the last one's wishes, if the record has changed enough."""
     organisation = Organisation.objects.get(pk=job.row.organisation_id)

@@ -41,7 +41,14 @@ def send_digests() -> bool:
     return sending.mail_some(urgent=False)
 
 
-@register("notes_of_days_to_come", for_whom=Acting.ORGANISATION, every="day", limit_minutes=20)
+@register(
+    "notes_of_days_to_come",
+    for_whom=Acting.ORGANISATION,
+    every="day",
+    limit_minutes=20,
+    name="Notes of days to come",
+    does="Puts warranties that end soon and fiscal years that begin into the inbox, for whoever plans.",
+)
 def days_to_come(job: Running) -> dict[str, Any]:
     organisation = Organisation.objects.get(pk=job.row.organisation_id)
     clocks.look_again_at_members(organisation.pk)

@@ -109,6 +109,13 @@ def in_task_kinds() -> set[tuple[str, str]]:
     return found
 
 
+def in_background_work() -> set[tuple[str, str]]:
+    from fleet.estate.background import known_work
+
+    kinds = known_work().values()
+    return {("background work", work.name) for work in kinds if work.run.__module__.startswith("fleet.")}
+
+
 def in_colours_and_icons() -> set[tuple[str, str]]:
     """What a colour is for (its name in the stylesheet), and each drawing of our own."""
     sheet = (ROOT / "fleet/pages/static/pages/almanac.css").read_text(encoding="utf-8")
@@ -125,6 +132,7 @@ def everything() -> set[tuple[str, str]]:
         | in_menus_and_commands()
         | in_forms()
         | in_task_kinds()
+        | in_background_work()
         | in_colours_and_icons()
     )
 

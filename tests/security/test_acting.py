@@ -47,6 +47,14 @@ def test_every_kind_of_job_says_for_whom() -> None:
     )
 
 
+def test_every_kind_of_job_says_what_it_does_in_a_sentence() -> None:
+    kinds = {kind: work for kind, work in background.known_work().items() if not kind.startswith("test_")}
+    own = {kind: work for kind, work in kinds.items() if work.run.__module__.startswith(OURS)}
+    assert len(own) >= 20
+    assert [kind for kind, work in own.items() if not work.name or not work.does.endswith(".")] == []
+    assert len({work.name for work in own.values()}) == len(own)
+
+
 def test_a_kind_that_does_not_say_is_not_taken() -> None:
     with pytest.raises(TypeError):
         register("test_silent")  # type: ignore[call-arg]

@@ -10,6 +10,7 @@ from typing import Any
 from django import template
 from django.utils.safestring import SafeString
 
+from fleet.estate import background
 from fleet.pages import navigation, reading, words
 
 register = template.Library()
@@ -142,6 +143,18 @@ def few_names(rows: Any) -> str:
     names = [str(row) for row in rows]
     rest = f" and {len(names) - 3:,} more" if len(names) > 4 else ""
     return ", ".join(names[:3] if rest else names) + rest
+
+
+@register.filter
+def job_name(kind: str) -> str:
+    """What a kind of background work is called on pages."""
+    return background.words_of(kind)[0]
+
+
+@register.filter
+def job_does(kind: str) -> str:
+    """What it does and for whom."""
+    return background.words_of(kind)[1]
 
 
 @register.filter

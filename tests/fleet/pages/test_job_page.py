@@ -35,6 +35,16 @@ def page(cast: Cast, job: Job) -> str:
     return str(answer.content.decode())
 
 
+def test_it_says_what_it_does_in_plain_words_on_the_list_and_on_its_page(cast: Cast) -> None:
+    with scoped(scope_of_organisation(cast.house)):
+        row = background.enqueue("roll_forward", {}, cast.house.pk)
+    for address in (reverse("pages:jobs"), reverse("pages:job", args=[row.pk])):
+        shown = cast.client(cast.technician).get(address).content.decode()
+        assert "Work list brought up to the day" in shown
+        assert "which care is due at each heater" in shown
+        assert "roll forward" not in shown
+
+
 def test_open_work_looks_again_by_itself_and_says_how_far_it_is(cast: Cast, job: Job) -> None:
     assert 'id="under-way"' in page(cast, job)
     set_to(cast, job, state="running", fraction=0.42, words="Reading row 420")
