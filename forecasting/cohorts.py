@@ -15,7 +15,8 @@ from forecasting.ends import Ends
 from forecasting.episodes import FloatArray, IntArray
 from forecasting.plan import Plan, in_period
 from forecasting.posterior import Posterior
-from forecasting.risk import Float32Array, Multipliers, in_threads
+from forecasting.risk import Float32Array, Multipliers
+from forecasting.threads import in_threads
 
 PATHS_A_BLOCK = 125
 

@@ -17,11 +17,11 @@ from forecasting.risk import (
     building_multipliers,
     check_states,
     chunk_risk,
-    in_threads,
     kind_chunks,
     march,
     pick_draws,
 )
+from forecasting.threads import in_threads
 
 YEARS_FOLLOWED = 60
 NEW_UNITS_AT_ONCE = 10_000  # keeps the coming years of the successors small in memory

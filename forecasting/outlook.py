@@ -16,11 +16,11 @@ from forecasting.risk import (
     check_states,
     chunk_risk,
     failure_probabilities,
-    in_threads,
     kind_chunks,
     march,
     pick_draws,
 )
+from forecasting.threads import in_threads
 from forecasting.what_if import what_would_change
 
 __all__ = ["failure_probabilities", "heater_curve", "heater_outlooks", "reasons", "what_would_change"]

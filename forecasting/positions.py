@@ -23,9 +23,9 @@ from forecasting.risk import (
     ageing_profile,
     building_multipliers,
     chunk_risk,
-    in_threads,
     kind_chunks,
 )
+from forecasting.threads import in_threads
 
 ELEMENTS_A_BLOCK = 250_000
 ELEMENTS_AT_ONCE = 20_000  # of a block: what is carried from step to step stays inside the second-level cache

@@ -6,11 +6,8 @@ per year, with x constant within each coming year.  Everything here is condition
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +15,9 @@ import numpy.typing as npt
 from forecasting.dates import typical_log_survival
 from forecasting.episodes import FloatArray, FutureStates, IntArray
 from forecasting.posterior import Posterior
+from forecasting.threads import in_threads
 
 Float32Array = npt.NDArray[np.float32]
-Item = TypeVar("Item")
-Answer = TypeVar("Answer")
 
 CHUNK_HEATERS = 256  # 256 heaters x 200 draws x 4 bytes stays inside the second-level cache
 AGEING_COVARIATES = ("anode_spent", "sediment")  # states that start afresh with a new heater
@@ -82,17 +78,6 @@ def building_multipliers(posterior: Posterior, states: FutureStates, draws: IntA
         generator = np.random.default_rng([abs(int(posterior.seed)), 7001, abs(int(property_id))])
         fresh[:, index] = (generator.gamma(1.0 / variance) * variance)[draws]
     return Multipliers(column, np.concatenate([z, np.maximum(fresh, 1e-12)], axis=1))
-
-
-def in_threads(work: Callable[[Item], Answer], items: Iterator[Item] | list[Item]) -> list[Answer]:
-    """Run independent array chunks on all cores (NumPy lets go of the lock); order and bits are kept."""
-    listed = list(items)
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    workers = min(len(listed), cores)
-    if workers <= 1:
-        return [work(item) for item in listed]
-    with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(work, listed))
 
 
 def kind_chunks(states: FutureStates, size: int = CHUNK_HEATERS) -> Iterator[tuple[int, IntArray]]:

@@ -47,7 +47,8 @@ GAS_WORDS = ("gas", "boiler")
 
 def kind_factor(kinds: Sequence[str]) -> FloatArray:
     """(N,) share of scale that stays by kind: gas-fired 528/907 of an electric tank, all others 1."""
-    return np.array([GAS_FACTOR if any(word in kind for word in GAS_WORDS) else 1.0 for kind in kinds])
+    burns = {kind: any(word in kind for word in GAS_WORDS) for kind in set(kinds)}
+    return np.where([burns[kind] for kind in kinds], GAS_FACTOR, 1.0)
 
 
 def typical_draw_gal_day(homes_served: npt.ArrayLike) -> FloatArray:

@@ -139,7 +139,7 @@ def _default_of(field: models.Field[Any, Any]) -> Any:
 def _column(values: Sequence[Any]) -> Iterable[str]:
     """One column's values as COPY holds them: many at a time where they are of one kind, each unlike value once."""
     kinds = set(map(type, values))
-    if kinds == {int}:
+    if kinds in ({int}, {float}):
         return map(repr, values)
     if kinds == {str}:
         together = "".join(values)

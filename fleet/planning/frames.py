@@ -180,8 +180,9 @@ def _contract(heaters: pd.DataFrame) -> pd.DataFrame:
     shared = heaters["building_units"] / heaters["building_id"].map(standing)
     heaters = heaters.assign(units_served=heaters["units_served"].fillna(shared))
     for column in ("closed_system", "has_expansion_tank", "recirculation"):
-        values = [None if pd.isna(value) else bool(value) for value in heaters[column]]
-        heaters[column] = pd.Series(values, index=heaters.index, dtype=object)
+        answers = heaters[column].to_numpy(dtype=object, copy=True)
+        answers[pd.isna(answers)] = None  # not known
+        heaters[column] = pd.Series(answers, index=heaters.index, dtype=object)
     for column in ("heater_id", "property_id", "building_id", "position_id"):
         heaters[column] = heaters[column].astype("int64")
     return heaters.drop(columns=["records_since", "building_units"]).reset_index(drop=True)

@@ -224,7 +224,9 @@ class HeaterOutlook(ScopedModel):
 
     property_path = "heater__position__building__property"
     opened_at = Level.OUTLOOK
-    run = models.ForeignKey(ForecastRun, on_delete=models.CASCADE, related_name="outlooks")
+    run = models.ForeignKey(  # the other indexes begin with it
+        ForecastRun, on_delete=models.CASCADE, related_name="outlooks", db_index=False
+    )
     heater = models.ForeignKey("heaters.Heater", on_delete=models.CASCADE, related_name="outlooks")
     rank = models.PositiveIntegerField()
     age_years = models.FloatField()

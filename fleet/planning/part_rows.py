@@ -25,6 +25,9 @@ class ForecastPart(ScopedModel):
     tables = models.JSONField(
         default=dict, encoder=DjangoJSONEncoder, help_text="The same in parts of before 0.1.0"
     )
+    places = models.BinaryField(
+        null=True, help_text="A share of the heaters and their places among all, until these are written down"
+    )
     inputs_digest = models.CharField(max_length=64, blank=True)
     result_digest = models.CharField(max_length=64, blank=True)
 

@@ -8,22 +8,20 @@ from __future__ import annotations
 
 import json
 import threading
-import uuid
-from collections.abc import Callable, Collection, Sequence
-from datetime import timedelta
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
-from django.db import connection, transaction
-from django.db.models import Q
+from django.db import transaction
 from django.utils import timezone
 
 from fleet.estate import background
 from fleet.estate.bulk_rows import write_rows
 from fleet.estate.scope import Reach, Scope, current_scope, scoped
-from fleet.planning import blocks, chain, costing
+from fleet.planning import blocks, chain, costing, ranking
 from fleet.planning.models import CostBook, ForecastRun, HeaterOutlook
 from fleet.planning.outlook_rows import COLUMNS, RANKED_BY, outlook_rows
+from fleet.planning.part_claims import LEASE, claim, ring
 from fleet.planning.part_rows import ForecastPart
 
 if TYPE_CHECKING:
@@ -34,8 +32,6 @@ if TYPE_CHECKING:
 
     Pricer = Callable[[Sequence[int]], Pricing]
 
-LEASE = timedelta(minutes=3)  # far above the seconds that a part takes
-MOST_HELPERS = 16
 MOST_READY = 8  # parts that a helper holds in memory, some 10 MB each
 LOOK_AGAIN_SECONDS = 0.5
 State = ForecastRun.State
@@ -63,13 +59,7 @@ def lay_out(run: ForecastRun, kinds: Sequence[str], standing: Sequence[tuple[int
             claimed_until=held,
         )
     if not settings.EMBEDDED:
-        for number in range(min(len(cuts) - 1, MOST_HELPERS)):
-            background.enqueue(
-                "forecast part",
-                {"run_id": run.pk, "number": number},
-                run.organisation_id,
-                unique_key=f"{run.pk} {number}",
-            )
+        ring(run, len(cuts))
 
 
 @transaction.atomic
@@ -172,7 +162,7 @@ def help_with(
         book, asked = book_and_question(run)
         price = costing.pricer(book, run.as_of)
         ready = _ahead(run, price, asked, number)
-        while _one(run, price, asked, ready):
+        while _one(run, price, asked, ready) or ranking.one(run):
             count += 1
     return count
 
@@ -184,7 +174,7 @@ def _ahead(run: ForecastRun, price: Pricer, asked: Asked, number: int) -> dict[i
     until = timezone.now() + LEASE
     unasked = ForecastPart.objects.filter(run=run, question=None, done=False, run__state=State.RUNNING)
     while timezone.now() < until:
-        parts = list(unasked.order_by("-number").defer("question", "sums", "figures"))
+        parts = list(unasked.order_by("-number").defer("question", "sums", "figures", "places"))
         mine = [part for part in parts[number * MOST_READY :][:MOST_READY] if part.pk not in ready]
         if not parts:
             break
@@ -216,21 +206,14 @@ def finish(
         progress(0.62 + 0.26 * (1 - left / total), f"Following part {total - left + 1} of {total}")
         if not _one(run, price, asked, nothing):
             _look_again()
+    progress(0.88, "Ranking all heaters")
+    ranking.lay_out(run)
     progress(0.9, "Adding the parts up")
-    return _joined(run, asked)
-
-
-def _claim(run: ForecastRun, ready: Collection[int]) -> ForecastPart | None:
-    """A part that nobody holds, one made ready here before any other."""
-    now = timezone.now()
-    free = Q(claimed_until=None) | Q(claimed_until__lt=now)
-    rows = ForecastPart.objects.filter(run=run, done=False, question__isnull=False)
-    found = sorted(rows.filter(free).values_list("pk", "claim"), key=lambda row: row[0] not in ready)
-    for number, claim in found[:20]:
-        token = uuid.uuid4()
-        if rows.filter(free, pk=number, claim=claim).update(claim=token, claimed_until=now + LEASE):
-            return ForecastPart.objects.get(pk=number)
-    return None
+    answer = _joined(run, asked)
+    while ranking.left(run):
+        if not ranking.one(run):
+            _look_again()
+    return answer
 
 
 def _narrow(run: ForecastRun, property_ids: Sequence[int]) -> Scope:
@@ -260,12 +243,15 @@ def _made_ready(
 
 
 def _one(run: ForecastRun, price: Pricer, asked: Asked, ready: dict[int, blocks.Ready]) -> bool:
-    part = _claim(run, ready)
+    from forecasting.threads import one_thread
+
+    part = claim(ForecastPart.objects.filter(run=run, done=False, question__isnull=False), ready)
     if part is None:
         return False
     posterior, ground = _read_question(part, run, asked)
     own = ready.pop(part.pk, None) or _made_ready(run, part, posterior.kinds, price, asked)
-    block = blocks.compute(part.number, own, posterior, asked, ground, part.share)
+    with one_thread():  # other workers keep the other cores busy
+        block = blocks.compute(part.number, own, posterior, asked, ground, part.share)
     _keep(run, part, block, own.inputs)
     return True
 
@@ -304,15 +290,7 @@ def _joined(run: ForecastRun, asked: Asked) -> tuple[dict[str, Any], dict[str, A
 
 
 def close(run: ForecastRun) -> tuple[list[str], list[str]]:
-    """Rank all heaters, let go of what only the joining needed; digests of the parts' inputs and results."""
-    table = HeaterOutlook._meta.db_table
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"UPDATE {table} SET rank = found.place FROM (SELECT id, ROW_NUMBER() OVER (ORDER BY p_fail_36_months DESC, "  # noqa: S608 - ours
-            f"p_fail_12_months DESC, heater_id) AS place FROM {table} WHERE run_id = %s) AS found "
-            f"WHERE {table}.id = found.id",
-            [run.pk],
-        )
+    """Let go of what only the joining needed; digests of the parts' inputs and results."""
     parts = ForecastPart.objects.filter(run=run)
     parts.update(question=None, sums=None)
     rows = list(parts.order_by("number").values_list("inputs_digest", "result_digest"))

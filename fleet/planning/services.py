@@ -118,6 +118,7 @@ def run_forecast(
         return making.make(run, _make, report, cancelled, thing="forecast", refusals=refusals)
     except background.Cancelled:
         run.parts.all().delete()
+        run.outlooks.all().delete()
         raise
 
 
