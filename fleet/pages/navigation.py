@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from itertools import accumulate
 
 from django.template.loader import render_to_string
 from django.urls import NoReverseMatch, reverse
 from django.utils.safestring import SafeString
+
+ROW_LETTERS = 28  # so many letters of a menu stand beside "More" on a phone of 360 px
 
 
 @dataclass(frozen=True)
@@ -16,6 +19,7 @@ class Entry:
     label: str
     address: str
     here: bool
+    folded: bool = False  # on a phone it stands behind "More": the row has no room for it
 
 
 # (label, URL name, need). A room that is not installed is left out of the menu. The doors that each day begins with
@@ -96,7 +100,14 @@ def menu(needs: Iterable[str], path: str, kind: str = "owner") -> list[Entry]:
     rows = COMPANY_MENU if kind == "company" else MENU
     if kind != "company" and "work" in granted and "plan" not in granted:
         rows = (("Today", "pages:portfolio", "read"), *MENU[1:])  # what a crew's first page is called
-    return _entries(rows, granted, path)
+    return _folded(_entries(rows, granted, path))
+
+
+def _folded(entries: list[Entry]) -> list[Entry]:
+    """From the first entry on that the phone's row has no room for, all are marked."""
+    letters = accumulate(len(entry.label) for entry in entries)
+    rows = zip(entries, letters, strict=True)
+    return [replace(entry, folded=so_far > ROW_LETTERS) for entry, so_far in rows]
 
 
 def more(needs: Iterable[str], path: str, kind: str = "owner") -> list[tuple[str, list[Entry]]]:
@@ -116,7 +127,14 @@ def written(needs: Iterable[str], path: str, kind: str = "owner") -> SafeString:
 
 @lru_cache(maxsize=1024)
 def _written(entries: tuple[Entry, ...], groups: tuple[tuple[str, tuple[Entry, ...]], ...]) -> SafeString:
-    return render_to_string("pages/menu.html", {"entries": entries, "groups": groups})
+    return render_to_string(
+        "pages/menu.html",
+        {
+            "entries": entries,
+            "folded": [entry for entry in entries if entry.folded],
+            "groups": groups,
+        },
+    )
 
 
 def _entries(rows: tuple[tuple[str, str, str], ...], granted: frozenset[str], path: str) -> list[Entry]:
