@@ -359,8 +359,8 @@ def _relief_valve_test(kind: TaskKind, facts: Facts, today: date) -> Decision | 
         return decision
     long_ago = f"since {say(since)}" if since else "on record"
     caution = (
-        f"Not touched {long_ago}: it may not close again. Try it only with a spare of the right rating at hand, "
-        "the cold-water valve known to hold, and time to fit the spare."
+        f"Not touched {long_ago}: it may not close again. Try it only with the cold-water valve known to hold, "
+        "a spare of the right rating at hand, and a licensed plumber within reach to fit it."
     )
     return replace(decision, caution=caution)
 

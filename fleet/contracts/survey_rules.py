@@ -47,9 +47,13 @@ def judge(facts: HeaterFacts) -> Ruling:
             "Its installation does not meet the local code. It is taken on once that is put right."
         )
     if facts.fail_chance > RELIABLE_CHANCE:
-        age = f"it is about {facts.age_years:.0f} years old" if facts.age_years is not None else "its age"
+        age = (
+            f"It is past its reliable age: it is about {facts.age_years:.0f} years old"
+            if facts.age_years is not None
+            else "It counts as past its reliable age: its age is not known"
+        )
         limited.append(
-            f"It is past its reliable age: {age}, and its chance of failing within {facts.years_ahead} years "
+            f"{age}, and its chance of failing within {facts.years_ahead} years "
             f"is {100 * facts.fail_chance:.0f} %. Its replacement is not covered."
         )
     old = facts.age_years is None or facts.age_years > NEVER_CARED_YEARS

@@ -121,6 +121,7 @@ def test_a_relief_valve_untouched_for_years_is_tried_only_with_a_spare_at_hand()
     """Common practice, no source; the 3 years as the common valve label (from memory, not verified)."""
     untouched, _ = decide(facts(started_on=date(2020, 1, 1)), task_kinds(), TODAY)
     assert "spare" in untouched["relief_valve_test"].caution
+    assert "a licensed plumber within reach" in untouched["relief_valve_test"].caution
     for work in ("relief_valve_test", "relief_valve_renewal"):
         one = facts(started_on=date(2020, 1, 1), last_done={work: date(2024, 1, 1)})
         touched, _ = decide(one, task_kinds(), TODAY)

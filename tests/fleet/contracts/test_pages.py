@@ -166,6 +166,9 @@ def test_a_survey_is_worked_out_from_the_register(cast: Cast, ready: Trade) -> N
         {"client": cast.house.pk, "properties": [cast.property.pk], "years": "2"},
     )
     assert started.status_code == 302
+    early = client.get(started.url).content.decode()
+    assert "Nothing is ruled yet" in early
+    assert "taken on</span>" not in early
     work_off()
     with scoped(scope_of_organisation(ready.company)):
         survey = Survey.objects.get()
@@ -174,7 +177,9 @@ def test_a_survey_is_worked_out_from_the_register(cast: Cast, ready: Trade) -> N
         assert len(chances) == 6
         assert all(0 < chance < 1 for chance in chances)
     page = client.get(started.url).content.decode()
-    assert "worked out" in page or "Price it" in page
+    assert "Price it" in page
+    assert "Nothing is ruled yet" not in page
+    assert "taken on</span>" in page or "replacement excluded</span>" in page
     priced = client.get(reverse("contracts:price", args=[survey.pk]), {"level": "replacement", "years": "2"})
     assert priced.status_code == 200
     fitter = cast.client(ready.fitter)

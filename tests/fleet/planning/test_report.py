@@ -249,6 +249,9 @@ def test_the_command_writes_both_files(
     estate: Organisation, report: PlanReport, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pdf, xlsx = tmp_path / "plan.pdf", tmp_path / "plan.xlsx"
+    nowhere = tmp_path / "no such folder" / "report.pdf"
+    with pytest.raises(CommandError, match="there is no folder"):
+        call_command("plan_report", "--pdf", str(nowhere), organisation=estate.name)
     call_command("plan_report", "--pdf", str(pdf), "--xlsx", str(xlsx), organisation=estate.name)
     assert "Wrote" in capsys.readouterr().out
     assert len(PdfReader(pdf).pages) > 2

@@ -34,6 +34,11 @@ class Command(BaseCommand):
                 raise CommandError(
                     "There is no capital plan yet; run `manage.py capital_plan --cap AMOUNT` first."
                 )
+            for place in (Path(options[name]) for name in ("pdf", "xlsx") if options[name]):
+                if not place.absolute().parent.is_dir():
+                    raise CommandError(
+                        f"{place} cannot be written: there is no folder {place.absolute().parent}."
+                    )
             report = reports.make_report(reports.request_report(plan))
             for file_format in ("pdf", "xlsx"):
                 if options[file_format]:
