@@ -59,10 +59,15 @@ def _write(run: ForecastRun, heaters: list[int], places: list[int]) -> None:
             cursor.execute(
                 f"UPDATE {table} SET rank = told.place FROM unnest(%s::bigint[], %s::integer[]) AS told(heater, place) "  # noqa: S608 - ours
                 f"WHERE {table}.run_id = %s AND {table}.heater_id = told.heater",
-                [heaters, places, run.pk],
+                [_array(heaters), _array(places), run.pk],
             )
             return
         cursor.executemany(
             f"UPDATE {table} SET rank = %s WHERE run_id = %s AND heater_id = %s",  # noqa: S608 - ours
             [(place, run.pk, heater) for heater, place in zip(heaters, places, strict=True)],
         )
+
+
+def _array(numbers: list[int]) -> str:
+    """Whole numbers as the database reads an array: by the driver, number by number, it takes twenty times as long."""
+    return f"{{{','.join(map(str, numbers))}}}"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -213,4 +212,5 @@ def _figures(expected: str, quantiles: Whole) -> dict[str, str]:
 
 def hundredths(number: Any) -> str:
     """A whole number of hundredths as an exact decimal text."""
-    return str(Decimal(int(number)).scaleb(-2))
+    whole, part = divmod(abs(int(number)), 100)
+    return f"{'-' if number < 0 else ''}{whole}.{part:02}"
