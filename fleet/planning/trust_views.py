@@ -51,7 +51,10 @@ def _shown(check: TrustCheck) -> dict[str, Any]:
         "title": trust_words.verdict_title(result["verdict"]),
         "weak_spots": trust_words.weak_spots(result["verdict"]),
         "landmark_headings": trust_words.LANDMARK_HEADINGS,
-        "landmarks": trust_words.landmark_rows(result),
+        "landmarks": [
+            {"made": made, "cells": list(zip(trust_words.LANDMARK_HEADINGS[1:], cells, strict=True))}
+            for made, *cells in trust_words.landmark_rows(result)
+        ],
         "sample": trust_words.sample_words(result),
         "coverage": trust_words.coverage_words(result),
         "scores": trust_words.score_rows(result),

@@ -204,3 +204,18 @@ def test_room_to_write_stands_on_paper_only_and_for_a_heater_where_it_was_opened
             assert not room.is_visible()
             page.emulate_media(media="print")
             assert room.is_visible()
+
+
+def test_on_a_phone_counts_of_nothing_are_left_out_and_that_is_said_once(
+    cast: Cast, task: Task, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    cast.client(cast.technician).post(f"/work/tasks/{task.pk}/leave-out/", {"reason": "no way in"})
+    page = signed_in(cast.technician)
+    page.goto(f"{live_server.url}/work/done/")
+    counts = page.locator("table").first.locator("td").filter(visible=True)
+    assert {"0", "1"} <= set(counts.all_inner_texts())
+    assert not page.get_by_text("A count that is not named is 0").is_visible()
+    page.set_viewport_size(PHONE)
+    assert "0" not in counts.all_inner_texts()
+    assert "1" in counts.all_inner_texts()
+    assert page.get_by_text("A count that is not named is 0").is_visible()
