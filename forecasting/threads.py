@@ -16,17 +16,29 @@ _alone: ContextVar[bool] = ContextVar("alone", default=False)
 
 
 @contextmanager
+def steady_algebra() -> Iterator[None]:
+    """Until left, the linear algebra library keeps to the thread that calls it.
+
+    Shared out among threads its sums differ in their last bits, so that a fit would depend on how many cores a machine has;
+    and its threads, waiting for one another, took half as much processor again and gained a fit no time (measured on the
+    record of 40,000 heaters).
+    """
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        yield
+
+
+@contextmanager
 def one_thread() -> Iterator[None]:
     """Until left, array work stays on this thread, that of the linear algebra library too.
 
     For one of several workers on the same task: threads that wait for one another took a quarter more of the processor and
     gained no time (measured on blocks of 4,000 heaters and 200 paths).  Order and bits are the same as on many.
     """
-    from threadpoolctl import threadpool_limits
-
     before = _alone.set(True)
     try:
-        with threadpool_limits(1):
+        with steady_algebra():
             yield
     finally:
         _alone.reset(before)

@@ -19,6 +19,7 @@ from fleet.planning.price_tables import price_tables, successor_kinds
 from fleet.planning.priors import Entered
 from fleet.planning.priors import tables as prior_tables
 from fleet.planning.remedies import remedies
+from forecasting.threads import steady_algebra
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,6 +88,7 @@ def kinds_of(records: Records, asked: Asked) -> list[str]:
     return sorted({*records.heaters["kind"], *asked.more_kinds})
 
 
+@steady_algebra()
 def fit_records(
     records: Records, asked: Asked, progress: Progress, cancelled: Callable[[], bool]
 ) -> tuple[Posterior, dict[str, Any]]:
@@ -136,6 +138,7 @@ def _number(value: Any) -> float | None:
     return round(number, 6) if abs(number) < float("inf") else None
 
 
+@steady_algebra()
 def compute(
     records: Records,
     price: Callable[[Sequence[int]], Pricing],
