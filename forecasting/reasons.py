@@ -42,8 +42,8 @@ def reasons(
     """The weightiest contributions to each heater's log hazard, largest first.
 
     Measured against a typical heater of its kind at half the kind's median life, in a typical building and
-    with every covariate at 0.  Age contributes ``(k-1) log(age / (median/2))``, the building ``log z``, a
-    covariate ``x beta``, each averaged over the draws; +0.7 doubles the hazard, -0.7 halves it.
+    with every covariate at 0.  Age contributes ``(k-1) log(age / (median/2))``, a covariate ``x beta``, each averaged
+    over the draws, the building the log of its mean ``z``; +0.7 doubles the hazard, -0.7 halves it.
 
     Returns heater_id, rank (1..most), covariate ('age', 'building' or a covariate's name),
     log_hazard_contribution, words, assumed (True when the input was assumed, not measured).  Contributions
@@ -76,10 +76,9 @@ def _contributions(posterior: Posterior, states: FutureStates) -> tuple[FloatArr
     count = len(states.heater_ids)
     draws = pick_draws(posterior, 200)
     multipliers = building_multipliers(posterior, states, draws)
-    log_z = np.log(np.maximum(multipliers.z, 1e-12)).mean(axis=0)
     contribution = np.zeros((count, 2 + len(posterior.covariates)))
     seen = states.building >= 0
-    contribution[seen, 1] = log_z[multipliers.column[seen]]
+    contribution[seen, 1] = _of_buildings(posterior)[states.building[seen]]
     contribution[:, 2:] = states.x[:, 0] * posterior.beta.mean(axis=0)
     age, median = np.zeros(count), np.zeros(count)
     for kind, rows in kind_chunks(states):
@@ -91,6 +90,20 @@ def _contributions(posterior: Posterior, states: FutureStates) -> tuple[FloatArr
         compared = np.log(np.maximum(age[rows, None], 0.25) / (life / 2))
         contribution[rows, 0] = ((shape - 1) * compared).mean(axis=1)
     return contribution, age, median
+
+
+def _of_buildings(posterior: Posterior) -> FloatArray:
+    """Log of each building's mean multiplier; 0 where the draws cannot tell it from 1.
+
+    Of the mean, because z has mean 1 before the data: the mean of log z lies below 0 for a building of which nothing
+    is known, and would call every such building one that lasts.
+    """
+    if not len(posterior.z):
+        return np.zeros(posterior.z.shape[1])
+    mean, spread = posterior.z.mean(axis=0), posterior.z.std(axis=0)
+    told = np.abs(mean - 1.0) > 3.0 * spread / np.sqrt(len(posterior.z))
+    told &= posterior.building_exposure.mean(axis=0) > 0
+    return np.where(told, np.log(np.maximum(mean, 1e-12)), 0.0)
 
 
 def _years_without_flush(states: FutureStates, records: Records | None) -> FloatArray:
@@ -131,8 +144,8 @@ def _building(heater: _Heater, amount: float) -> str:
     count = heater.failures_in_building
     on_record = f" ({count or 'no'} failure{'' if count == 1 else 's'} on record)"
     if amount > 0:
-        return "heaters in this building have failed sooner than elsewhere" + on_record
-    return "heaters in this building have lasted longer than elsewhere" + on_record
+        return "heaters in this building have failed sooner than usual" + on_record
+    return "heaters in this building have lasted longer than usual" + on_record
 
 
 def _anode(heater: _Heater, amount: float) -> str:

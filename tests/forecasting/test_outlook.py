@@ -148,3 +148,23 @@ def test_reasons_are_ranked_add_up_and_speak_plainly() -> None:
     assert young["words"] == "in its favour: only 2 years old (assumed)"
     assert bool(young["assumed"])
     assert young["log_hazard_contribution"] < 0
+
+
+def test_a_building_of_which_nothing_is_known_is_no_reason_either_way() -> None:
+    """z has mean 1 before the data, so the mean of its logarithm is below 0: that says nothing of the building."""
+    posterior = invented_posterior(spread=0, draws=400)
+    generator = np.random.default_rng(4)
+    told = {"unknown": (1.0, 1.0), "lasting": (0.5, 0.1), "failing": (1.6, 0.1)}
+    z = [mean * generator.gamma(1 / variance, variance, 400) for mean, variance in told.values()]
+    posterior = replace(posterior, z=np.column_stack(z), building_failures=np.array([0, 1, 9]))
+    states = replace(invented_states(3, 2, plain=True), building=np.array([0, 1, 2]))
+    table = reasons(posterior, states, most=10)
+    words = table[table["covariate"] == "building"].set_index("heater_id")["words"]
+    assert list(words) == [
+        "in its favour: heaters in this building have lasted longer than usual (1 failure on record)",
+        "heaters in this building have failed sooner than usual (9 failures on record)",
+    ]
+    amount = table[table["covariate"] == "building"]["log_hazard_contribution"]
+    assert np.allclose(amount, np.log([0.5, 1.6]), atol=0.1)
+    unseen = replace(posterior, building_exposure=np.zeros((400, 3)))
+    assert "building" not in set(reasons(unseen, states, most=10)["covariate"])
