@@ -14,6 +14,7 @@ from fleet.estate.models import Position
 from fleet.heaters import record_reading
 from fleet.heaters.models import AnodeKind, Heater, Kind
 from fleet.pages import selectors, words
+from fleet.pages.meeting import heaters_meeting
 from fleet.planning.models import ForecastRun
 
 LEAVES = (50, 200, 2000)
@@ -133,7 +134,7 @@ def rows(asked: Asked, run: ForecastRun | None, today: date) -> Any:
         found = found.filter(kind=asked.kind)
     if asked.age_from is not None:
         found = found.filter(installed_latest__lte=_years_before(today, asked.age_from))
-    found = found.filter(selectors.heaters_meeting(asked.words.split()[:6]))
+    found = found.filter(heaters_meeting(asked.words.split()[:6]))
     if asked.chance_from is not None:
         found = found.filter(look__p_fail_36_months__gte=asked.chance_from / 100)
     return found.order_by(*_order(asked), "id")

@@ -8,14 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.db.models import Case, IntegerField, Q, Value, When
+from django.db.models import Q
 from django.urls import reverse
 
 from fleet.care.models import Finding, Label
-from fleet.estate.models import Building, Membership, Organisation, Position, Property
+from fleet.estate.models import Membership, Organisation, Property
 from fleet.heaters.models import Heater
 from fleet.pages import words
-from fleet.pages.selectors import heaters_meeting, meeting, places_meeting
+from fleet.pages.first_found import first_buildings, first_heaters, first_places
+from fleet.pages.meeting import meeting
 
 FEW = 8
 
@@ -61,7 +62,7 @@ def exactly(text: str) -> int | None:
 
 
 def _heaters(text: str, sought: list[str]) -> Group:
-    numbers = _first_heaters(text, sought)
+    numbers = first_heaters(text, sought, FEW + 1)
     place = ("position__building__property__name", "position__building__name", "position__label")
     columns = ("id", "tag", "serial_number", "ending", *place)
     rows = {row["id"]: row for row in Heater.objects.filter(pk__in=numbers).values(*columns)}
@@ -77,46 +78,22 @@ def _heaters(text: str, sought: list[str]) -> Group:
     return Group("Heaters", shown, reverse("pages:heaters") if len(found) > FEW else "")
 
 
-def _first_heaters(text: str, sought: list[str]) -> list[int]:
-    """What is called so, what begins so, the others: one more than are shown.
-
-    Where enough begin so the others are not looked for: a part of a word may stand in every tag.
-    """
-    called = Q(tag__iexact=text) | Q(serial_number__iexact=text)
-    begins = Q(tag__istartswith=text)
-    near = Case(
-        When(called, then=Value(0)),
-        When(begins, then=Value(1)),
-        default=Value(2),
-        output_field=IntegerField(),
-    )
-    numbers: list[int] = []
-    for wanted in (called | begins, heaters_meeting(sought)):
-        rows = Heater.objects.filter(wanted).order_by(near, "ending", "tag")
-        numbers = list(rows.values_list("pk", flat=True)[: FEW + 1])
-        if len(numbers) > FEW:
-            break
-    return numbers
-
-
 def _places(sought: list[str]) -> Group:
     shown: list[Found] = []
     for row in Property.objects.filter(meeting(sought, "name", "address")).values("id", "name", "address")[
         :FEW
     ]:
         shown.append(Found(row["name"], row["address"], reverse("pages:property", args=[row["id"]])))
-    fields = ("name", "property__name")
-    for row in Building.objects.filter(meeting(sought, *fields)).values("id", *fields)[:FEW]:
-        shown.append(
-            Found(
-                f"Building {row['name']}", row["property__name"], reverse("pages:building", args=[row["id"]])
-            )
-        )
+    buildings = first_buildings(sought)
+    for row in buildings[:FEW]:
+        address = reverse("pages:building", args=[row["id"]])
+        shown.append(Found(f"Building {row['name']}", row["property__name"], address))
     fields_of_place = ("label", "room", "building__name", "building__property__name")
-    for row in Position.objects.filter(places_meeting(sought)).values("id", *fields_of_place)[:FEW]:
+    room = min(FEW, 2 * FEW - len(shown))
+    for row in first_places(sought, buildings, room).values("id", *fields_of_place):
         where = f"{row['building__property__name']}, {row['building__name']}"
         shown.append(Found(f"Place {row['label']}", where, reverse("pages:position", args=[row["id"]])))
-    return Group("Places", shown[: 2 * FEW])
+    return Group("Places", shown)
 
 
 def _findings(sought: list[str]) -> Group:

@@ -8,10 +8,10 @@ from typing import Any
 
 from django.db.models import Count, F, Q
 
-from fleet.care.models import Label
 from fleet.estate.models import Building, HistoryEntry, Position, Property
 from fleet.heaters.models import Heater, Kind
 from fleet.pages import words
+from fleet.pages.meeting import meeting
 
 KIND_NAMES: dict[str, str] = dict(Kind.choices)
 
@@ -76,58 +76,6 @@ HEATER_COLUMNS = (
     "position__building__property_id",
     "position__building__property__name",
 )
-
-
-def meeting(words_sought: Iterable[str], *fields: str) -> Q:
-    """Every word stands in at least one of the fields."""
-    asked = Q()
-    for word in words_sought:
-        anywhere = Q()
-        for name in fields:
-            anywhere |= Q(**{f"{name}__icontains": word})
-        asked &= anywhere
-    return asked
-
-
-def heaters_meeting(words_sought: Iterable[str]) -> Q:
-    """Every word is the heater's label, or stands in one of its own marks or in the name of where it stands.
-
-    Each sort is asked by itself: across joined tables no index serves, and every heater is read for one word.
-    """
-    asked = Q()
-    for word in words_sought:
-        found = [
-            Heater.objects.filter(meeting([word], "tag", "serial_number", "model_number")).values("pk"),
-            Label.objects.filter(code=word.upper()).values("heater_id"),
-            *(Heater.objects.filter(position__in=places).values("pk") for places in _places(word, "label")),
-        ]
-        asked &= Q(pk__in=_any_of(found))
-    return asked
-
-
-def places_meeting(words_sought: Iterable[str]) -> Q:
-    """Every word stands in the label or room of the place, or in the name of its building or property."""
-    asked = Q()
-    for word in words_sought:
-        asked &= Q(pk__in=_any_of(_places(word, "label", "room")))
-    return asked
-
-
-def _places(word: str, *own: str) -> list[Any]:
-    """The places with this word in a field of their own, in their building's name and in their property's name."""
-    buildings = Building.objects.filter(name__icontains=word).order_by().values("pk")
-    properties = Property.objects.filter(name__icontains=word).order_by().values("pk")
-    asked = (
-        meeting([word], *own),
-        Q(building__in=buildings),
-        Q(building__in=Building.objects.filter(property__in=properties).order_by().values("pk")),
-    )
-    return [Position.objects.filter(one).values("pk") for one in asked]
-
-
-def _any_of(queries: list[Any]) -> Any:
-    first, *others = [query.order_by() for query in queries]
-    return first.union(*others, all=True)
 
 
 def heaters_in(building_id: int) -> Any:

@@ -25,7 +25,8 @@ from fleet.estate.models import Building, HistoryEntry, Job, Organisation, Posit
 from fleet.heaters.models import Heater, ServiceRecord
 from fleet.heaters.register import NOT_PLAIN
 from fleet.pages import trigrams
-from fleet.pages.selectors import heaters_meeting, places_meeting
+from fleet.pages.first_found import BY_TAG
+from fleet.pages.meeting import heaters_meeting, places_meeting
 from fleet.planning import outlook_rows
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from fleet.reminders.models import Delivery
@@ -142,6 +143,10 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "a list of one house's heaters": (
         lambda cast: two_houses(cast).order_by("id")[:5],
         "heater_by_house",
+    ),
+    "the first of one house's heaters by tag": (
+        lambda cast: two_houses(cast).filter(ending="").order_by(*BY_TAG)[:5],
+        "heater_by_tag",
     ),
     "a heater by its tag": (lambda cast: two_houses(cast).filter(tag__iexact="h-1"), "heater_by_tag"),
     "heaters whose tag is no plain word": (
