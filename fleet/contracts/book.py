@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +20,7 @@ from fleet.estate.history import record_change
 from fleet.estate.models import Organisation
 from fleet.estate.scope import current_scope
 from fleet.heaters.models import Kind
+from fleet.pages.typed_numbers import amount_of
 
 if TYPE_CHECKING:
     from forecasting.contract import Rates
@@ -123,14 +124,13 @@ def ensure_book(company: Organisation) -> CompanyBook:
 
 
 def read_amount(item: Item, subject: str, written: str, currency: str) -> Decimal:
-    text = written.strip().replace("$", "").replace(" ", "")
-    text = text.replace(",", "") if "." in text or text.count(",") > 1 else text.replace(",", ".")
+    text = written.strip()
     name = f"{item.label}, {dict(subjects_of(item)).get(subject) or subject}".removesuffix(", ")
     in_percent = item.is_share and text.endswith("%")
-    try:
-        amount = Decimal(text.rstrip("%")) / (100 if in_percent else 1)
-    except InvalidOperation:
-        raise BookRefused([f"{name}: {written!r} is not a number; write for instance 95 or 0.75."]) from None
+    amount = amount_of(text.rstrip("%"))
+    if amount is None:
+        raise BookRefused([f"{name}: {written!r} is not a number; write for instance 95, 1,200 or 0.75."])
+    amount /= 100 if in_percent else 1
     if not amount.is_finite() or not item.low <= amount <= item.high:
         bounds = (
             f"{float(item.shown(item.low)):g} to {float(item.shown(item.high)):g} {item.asked_in(currency)}"

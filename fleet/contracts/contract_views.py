@@ -15,12 +15,12 @@ from fleet.contracts import book as books
 from fleet.contracts import claims, paying, pictures, reading, rounds, running
 from fleet.contracts import survey as surveys
 from fleet.contracts.access_views import company_or_404
-from fleet.contracts.models import Contract, ContractHeater, ContractJob, WarrantyClaim
+from fleet.contracts.models import CompanyBook, Contract, ContractHeater, ContractJob, WarrantyClaim
 from fleet.estate.access import Need, may, page
 from fleet.estate.calendar import today_of
 from fleet.estate.row_numbers import row_number
 from fleet.heaters.models import Heater
-from fleet.pages import charts
+from fleet.pages import charts, typed_numbers
 
 PER_LEAF = 100
 
@@ -277,18 +277,31 @@ def _figure(name: str, typed: str) -> tuple[tuple[str, str], str]:
     return (item, subject), f"{typed.rstrip('% ')} %" if percent else typed
 
 
+def _percents_read_as(book: CompanyBook, request: HttpRequest) -> list[str]:
+    """What small shares that were newly typed without a per cent sign were read as."""
+    found = []
+    for row in book.prices.filter(subject="", item__in=[item.name for item in books.ITEMS if item.is_share]):
+        item, typed = books.BY_NAME[row.item], request.POST.get(f"{row.item}|", "")
+        if typed.strip() and not typed_numbers.same(str(item.shown(row.amount)), typed):
+            found.append(typed_numbers.read_as(item.label, typed))
+    return [words for words in found if words]
+
+
 @page(Need.PLAN)
 def prices(request: HttpRequest) -> HttpResponse:
     """The company's own costs: what every price stands on."""
     company = company_or_404(request)
     problems: list[str] = []
     if request.method == "POST":
+        read_as = _percents_read_as(books.ensure_book(company), request)
         written = dict(_figure(name, str(value)) for name, value in request.POST.items() if "|" in name)
         try:
             books.save_book(company, written, request.POST.get("source", "").strip())
         except books.BookRefused as refused:
             problems = refused.problems
         else:
+            for words in read_as:
+                messages.warning(request, words)
             messages.success(request, "Saved. Offers made from now on stand on these figures.")
             return redirect("contracts:prices")
     book = books.ensure_book(company)
@@ -309,5 +322,10 @@ def prices(request: HttpRequest) -> HttpResponse:
             kept = item.shown(entry["row"].amount).normalize()
             entry["shown"] = typed if problems and typed is not None else kept
         groups.append({"item": item, "unit": item.asked_in(book.currency), "entries": entries})
-    values = {"book": book, "groups": groups, "problems": problems}
+    values = {
+        "book": book,
+        "groups": groups,
+        "problems": problems,
+        "percent_is_percent": typed_numbers.PERCENT_IS_PERCENT,
+    }
     return render(request, "contracts/prices.html", values, status=422 if problems else 200)

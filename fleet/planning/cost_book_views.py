@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any, cast
 
 from django.contrib import messages
@@ -18,9 +18,11 @@ from fleet.estate.row_numbers import row_number
 from fleet.heaters import values
 from fleet.heaters.dates import UnreadableValue
 from fleet.heaters.models import Kind
+from fleet.pages import typed_numbers
 from fleet.pages.reading import in_my_units, measured, scale
+from fleet.pages.typed_numbers import amount_of
 from fleet.planning import services
-from fleet.planning.cost_item_forms import item_entries, items_shown, read_day
+from fleet.planning.cost_item_forms import item_entries, items_shown, read_day, shares_read_as
 from fleet.planning.models import CostBook, CostLine
 
 Status = CostLine.Status
@@ -35,8 +37,11 @@ def cost_book(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         if not may_edit:
             return render(request, "pages/error.html", {"status": 403}, status=403)
+        read_as = _percents_read_as(services.cost_book_shown(member.organisation), request)
         problems = _save(member.organisation, request)
         if not problems:
+            for words in read_as:
+                messages.warning(request, words)
             messages.success(request, "The prices are saved. Run the forecast again to plan with them.")
             return redirect("planning:cost_book")
     latest = services.cost_book_shown(member.organisation)
@@ -56,6 +61,7 @@ def cost_book(request: HttpRequest) -> HttpResponse:
         "problems": problems,
         "may_edit": may_edit,
         "size_unit": measured(0, "gal")[1],
+        "percent_is_percent": typed_numbers.PERCENT_IS_PERCENT,
         "growth": _growth_shown(book, request if problems else None),
         "today": today_of(member.organisation),
     }
@@ -80,6 +86,16 @@ def _growth_shown(book: Any, request: HttpRequest | None) -> list[tuple[str, str
         (name, label, request.POST.get(name, "") if request else f"{value * 100:.2f}".rstrip("0").rstrip("."))
         for name, label, value in rows
     ]
+
+
+def _percents_read_as(book: Any, request: HttpRequest) -> list[str]:
+    now = {name: value for name, _, value in _growth_shown(book, request)}
+    rates = [
+        typed_numbers.read_as(label.removesuffix(", %"), now[name])
+        for name, label, value in _growth_shown(book, None)
+        if now[name] and not typed_numbers.same(value, now[name])
+    ]
+    return [words for words in rates if words] + shares_read_as(book, request.POST)
 
 
 def _show_typed(lines: list[Any], request: HttpRequest) -> None:
@@ -139,10 +155,7 @@ def _entry_of(line: CostLine, request: HttpRequest, quoted_on: date | None) -> s
 
 
 def _differs(typed: str, kept: Decimal) -> bool:
-    try:
-        return Decimal(typed.replace(",", "").replace("$", "")) != kept
-    except InvalidOperation:
-        return True
+    return amount_of(typed) != kept
 
 
 def _growth(request: HttpRequest) -> tuple[dict[str, Decimal], list[str]]:
@@ -151,10 +164,11 @@ def _growth(request: HttpRequest) -> tuple[dict[str, Decimal], list[str]]:
         written = request.POST.get(name)
         if written is None:
             continue
-        try:
-            found[name] = Decimal(written.strip().rstrip("%")) / 100
-        except InvalidOperation:
+        rate = amount_of(written.strip().rstrip("%"))
+        if rate is None:
             problems.append(f"'{written}' is not a yearly rate; write for instance 3 for 3 %.")
+        else:
+            found[name] = rate / 100
     return found, problems
 
 

@@ -8,6 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from fleet.pages.typed_numbers import grouped, read_as, same
 from fleet.planning.cost_items import ItemEntry
 from fleet.planning.models import CostBook, CostItem, CostLine
 from fleet.planning.price_items import ITEMS, Item
@@ -27,9 +28,7 @@ class Shown:
 def _number(value: Decimal | None, times: int = 1) -> str:
     if value is None:
         return ""
-    text = f"{value * times:.4f}".rstrip("0")
-    whole, _, part = text.partition(".")
-    return f"{whole}.{part:0<2}" if times == 1 else text.rstrip(".")
+    return grouped(value * times, 2 if times == 1 else 0)
 
 
 def _kept(item: Item, row: CostItem | None) -> Shown:
@@ -67,7 +66,7 @@ def item_entries(book: CostBook, posted: Mapping[str, Any]) -> tuple[list[ItemEn
     for kept, now in zip(items_shown(book), items_shown(book, posted), strict=True):
         if kept == now:
             continue
-        touched = (kept.amount, kept.share) != (now.amount, now.share)
+        touched = not (same(kept.amount, now.amount) and same(kept.share, now.share))
         illustration = touched and now.status == CostLine.Status.ILLUSTRATION
         quoted_on, bad_day = read_day(now.quoted_on, kept.item.words)
         problems += bad_day
@@ -83,6 +82,13 @@ def item_entries(book: CostBook, posted: Mapping[str, Any]) -> tuple[list[ItemEn
             )
         )
     return entries, problems
+
+
+def shares_read_as(book: CostBook, posted: Mapping[str, Any]) -> list[str]:
+    """What small shares that were newly typed without a per cent sign were read as."""
+    pairs = zip(items_shown(book), items_shown(book, posted), strict=True)
+    said = [read_as(kept.item.words, now.share) for kept, now in pairs if not same(kept.share, now.share)]
+    return [words for words in said if words]
 
 
 def read_day(written: str, what: str) -> tuple[date | None, list[str]]:

@@ -7,10 +7,11 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from typing import Any, Protocol
 
 from fleet.heaters.models import Kind
+from fleet.pages.typed_numbers import amount_of
 
 HIGHEST_PRICE = Decimal("9999999.99")
 
@@ -128,12 +129,11 @@ def line_for(lines: Sequence[Line], capacity_gal: float | None) -> Line | None:
 def read_price(value: Any, what: str, column: str, unit: str = "0.01") -> Decimal:
     """A price as typed: `2,700`, `$2700.50`. Raises CostBookRefused naming what is wrong and what would be right."""
     written = str(value).strip()
-    try:
-        price = Decimal(written.replace(",", "").replace("$", "").replace(" ", ""))
-    except InvalidOperation:
+    price = amount_of(written)
+    if price is None:
         raise CostBookRefused(
             [f"{what}, {column}: '{written}' is not an amount of money; write for instance 2700 or 2,700.50."]
-        ) from None
+        )
     if not price.is_finite() or price < 0:
         raise CostBookRefused([f"{what}, {column}: {written} is below zero; a price is 0 or more."])
     if price > HIGHEST_PRICE:

@@ -8,6 +8,7 @@ from typing import Any
 from django import template
 
 from fleet.pages import words
+from fleet.pages.typed_numbers import grouped
 
 register = template.Library()
 
@@ -36,5 +37,5 @@ def without_sign(number: float) -> float:
 
 @register.filter
 def bare(amount: Any) -> str:
-    """A decimal as one would type it: 95, not 9.5E+1."""
-    return f"{amount:f}" if isinstance(amount, Decimal) else str(amount)
+    """A decimal as one would type it: 95 and 1,500, not 9.5E+1."""
+    return grouped(amount) if isinstance(amount, Decimal) else str(amount)

@@ -26,6 +26,12 @@ def to_the_cent(value: Decimal) -> str:
 
 
 @register.filter
+def as_typed(value: Decimal | str) -> str:
+    """An amount in its field, with its thousands apart; what was typed stays as it was typed."""
+    return value if isinstance(value, str) else to_the_cent(value)
+
+
+@register.filter
 def last_day(years: Any) -> Any:
     return years[-1].last_day
 

@@ -156,6 +156,18 @@ def test_the_cost_book_asks_shares_in_per_cent_and_keeps_them_as_shares(cast: Ca
         assert kept.amount == Decimal("0.025")
     page = client.get(address).content.decode()
     assert 'value="2.5"' in page and "USD an hour" in page
+    assert "0.5 is half a per cent" in page
+    said = client.post(address, {"growth_mean|": "0.03"}, follow=True).content.decode()
+    assert "Own costs grow by: 0.03 was read as 0.03 %. If 3 % was meant, write 3." in said
+
+
+def test_the_cost_book_shows_thousands_apart_and_takes_both(cast: Cast, ready: Trade) -> None:
+    client, address = cast.client(ready.boss), reverse("contracts:prices")
+    for typed in ("1,250", "1250", "1250.00"):
+        assert client.post(address, {"trip|": typed}).status_code == 302
+        assert 'value="1,250"' in client.get(address).content.decode()
+    with scoped(scope_of_organisation(ready.company)):
+        assert CompanyBook.objects.count() == 2
 
 
 def test_a_survey_is_worked_out_from_the_register(cast: Cast, ready: Trade) -> None:

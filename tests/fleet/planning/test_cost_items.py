@@ -228,3 +228,50 @@ def test_the_page_saves_an_item_as_the_persons_own_and_shows_earlier_versions(in
     assert "222.50" not in earlier
     assert 'name="amount_permit"' not in earlier  # what was is not written over
     assert client.get(address, {"version": "x"}).status_code == 404
+
+
+@pytest.mark.django_db
+def test_the_page_shows_thousands_apart_and_takes_both(in_house: Cast) -> None:
+    client, address = in_house.client(in_house.planner), reverse("planning:cost_book")
+    book = ensure_cost_book(in_house.house, DAY)
+    line = book.lines.get(kind="boiler_with_tank")
+    name = f"planned_cost_{line.key}"
+    shown = f'name="{name}" value="{line.planned_cost:,.2f}"'
+    assert "," in shown
+    page = client.get(address).content.decode()
+    assert shown in page
+    assert "0.5 is half a per cent" in page
+    # The same amounts written in the other way are no change: nothing becomes the person's own.
+    client.post(
+        address, {name: f"{line.planned_cost:.2f}", "amount_permit": "150", "share_expansion_tank": "40 %"}
+    )
+    assert CostBook.objects.count() == 1
+    assert book.lines.get(pk=line.pk).status == "illustration"
+    assert CostItem.objects.get(item="permit").status == "illustration"
+    client.post(address, {name: "12,345.50", "amount_permit": "1,150"})
+    latest = CostBook.objects.latest("valid_from")
+    assert latest.lines.get(kind="boiler_with_tank").planned_cost == Decimal("12345.5")
+    assert latest.items.get(item="permit").amount == 1150
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("typed", "kept", "said"),
+    [
+        ("3", "0.03", ""),
+        ("3 %", "0.03", ""),
+        ("0.03", "0.0003", "If 3 % was meant"),
+        ("0.5", "0.005", "If 50 % was meant"),
+    ],
+)
+def test_a_share_is_always_in_per_cent_and_a_small_one_is_said_back(
+    in_house: Cast, typed: str, kept: str, said: str
+) -> None:
+    client, address = in_house.client(in_house.planner), reverse("planning:cost_book")
+    page = client.post(
+        address, {"share_expansion_tank": typed, "growth_mean": "4"}, follow=True
+    ).content.decode()
+    assert CostItem.objects.filter(item="expansion_tank").latest("id").share == Decimal(kept)
+    assert (said in page) if said else ("was read as" not in page)
+    again = client.post(address, {"share_expansion_tank": f"{Decimal(kept) * 100:f}"}, follow=True)
+    assert "was read as" not in again.content.decode()
