@@ -143,6 +143,11 @@ def _age(heater: _Heater, amount: float) -> str:
 def _building(heater: _Heater, amount: float) -> str:
     count = heater.failures_in_building
     on_record = f" ({count or 'no'} failure{'' if count == 1 else 's'} on record)"
+    if amount > 0 and not count:  # heard from the ages of what stood there when the record began
+        return (
+            "by the ages of the heaters found there, heaters in this building last less long than usual"
+            + on_record
+        )
     if amount > 0:
         return "heaters in this building have failed sooner than usual" + on_record
     return "heaters in this building have lasted longer than usual" + on_record

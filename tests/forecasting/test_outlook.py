@@ -166,5 +166,8 @@ def test_a_building_of_which_nothing_is_known_is_no_reason_either_way() -> None:
     ]
     amount = table[table["covariate"] == "building"]["log_hazard_contribution"]
     assert np.allclose(amount, np.log([0.5, 1.6]), atol=0.1)
+    young = replace(posterior, building_failures=np.zeros(3, dtype=int))
+    said = reasons(young, states, most=10).set_index(["heater_id", "covariate"])["words"]
+    assert "by the ages of the heaters found there" in said[102, "building"]
     unseen = replace(posterior, building_exposure=np.zeros((400, 3)))
     assert "building" not in set(reasons(unseen, states, most=10)["covariate"])
