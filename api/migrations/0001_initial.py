@@ -4,6 +4,8 @@ import django.db.models.deletion
 import uuid
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -13,7 +15,7 @@ class Migration(migrations.Migration):
         ('estate', '0006_access_tokens'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='ChangedRow',
             fields=[
@@ -61,4 +63,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('organisation', 'holder', 'key'), name='one_answer_a_key')],
             },
         ),
-    ]
+    ])

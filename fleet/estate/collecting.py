@@ -22,3 +22,14 @@ def uncollected() -> Iterator[None]:
         yield
     finally:
         gc.enable()
+
+
+@contextmanager
+def seldom_collected() -> Iterator[None]:
+    """For work that drops most of what it makes: what is young is searched, what has stayed for a while hardly ever."""
+    often = gc.get_threshold()
+    gc.set_threshold(5_000, 10, 1_000)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*often)

@@ -4,6 +4,8 @@ import django.db.models.deletion
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     dependencies = [
@@ -13,7 +15,7 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="Label",
             fields=[
@@ -96,4 +98,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])

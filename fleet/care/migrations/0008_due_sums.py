@@ -3,6 +3,8 @@
 import django.db.models.deletion
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -12,7 +14,7 @@ class Migration(migrations.Migration):
         ('heaters', '0003_hot_indexes'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='DueMark',
             fields=[
@@ -53,4 +55,4 @@ class Migration(migrations.Migration):
             model_name='task',
             index=models.Index(condition=models.Q(('closed_on__isnull', False)), fields=['organisation', 'closed_on'], name='task_closed_by_day'),
         ),
-    ]
+    ])

@@ -6,6 +6,8 @@ import fleet.estate.models
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         ("auth", "0012_alter_user_first_name_max_length"),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="Organisation",
             fields=[
@@ -440,4 +442,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])

@@ -3,6 +3,8 @@
 import django.db.models.deletion
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -10,7 +12,7 @@ class Migration(migrations.Migration):
         ('estate', '0006_access_tokens'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='AccessGrant',
             fields=[
@@ -43,4 +45,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('organisation',), name='one_code_a_company')],
             },
         ),
-    ]
+    ])

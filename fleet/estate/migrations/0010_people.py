@@ -4,6 +4,8 @@ import django.db.models.deletion
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -11,7 +13,7 @@ class Migration(migrations.Migration):
         ('estate', '0009_happenings_taken_on'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.AddField(
             model_name='organisation',
             name='second_factor_required',
@@ -81,4 +83,4 @@ class Migration(migrations.Migration):
                 'indexes': [models.Index(fields=['organisation', '-at'], name='estate_secu_organis_87096d_idx')],
             },
         ),
-    ]
+    ])

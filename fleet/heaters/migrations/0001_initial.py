@@ -6,6 +6,8 @@ import fleet.heaters.models
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -15,7 +17,7 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="Heater",
             fields=[
@@ -632,4 +634,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])

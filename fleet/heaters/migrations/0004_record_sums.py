@@ -3,6 +3,8 @@
 import django.db.models.deletion
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -11,7 +13,7 @@ class Migration(migrations.Migration):
         ('heaters', '0003_hot_indexes'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='RecordMark',
             fields=[
@@ -42,4 +44,4 @@ class Migration(migrations.Migration):
                 'abstract': False,
             },
         ),
-    ]
+    ])

@@ -4,6 +4,8 @@ import django.db.models.deletion
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='ReadingHabit',
             fields=[
@@ -41,4 +43,4 @@ class Migration(migrations.Migration):
                 'constraints': [models.UniqueConstraint(fields=('organisation', 'person', 'name'), name='kept_list_name_once')],
             },
         ),
-    ]
+    ])

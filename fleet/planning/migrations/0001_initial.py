@@ -5,6 +5,8 @@ import django.db.models.deletion
 from decimal import Decimal
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         ("heaters", "0002_no_overlap"),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="CostBook",
             fields=[
@@ -312,4 +314,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])

@@ -5,6 +5,8 @@ import django.db.models.deletion
 from decimal import Decimal
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     dependencies = [
@@ -13,7 +15,7 @@ class Migration(migrations.Migration):
         ("planning", "0001_initial"),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="CapitalPlan",
             fields=[
@@ -166,4 +168,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])

@@ -4,6 +4,8 @@ import django.core.serializers.json
 import django.db.models.deletion
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -12,7 +14,7 @@ class Migration(migrations.Migration):
         ('planning', '0003_cost_items'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.AddField(
             model_name='heateroutlook',
             name='chances',
@@ -60,4 +62,4 @@ class Migration(migrations.Migration):
                 'indexes': [models.Index(fields=['organisation', 'state', '-id'], name='planning_tr_organis_cdf442_idx')],
             },
         ),
-    ]
+    ])

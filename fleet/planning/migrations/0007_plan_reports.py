@@ -4,6 +4,8 @@ import django.core.serializers.json
 import django.db.models.deletion
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
 
@@ -12,7 +14,7 @@ class Migration(migrations.Migration):
         ('planning', '0006_outlook_remedies'),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name='PlanReport',
             fields=[
@@ -49,4 +51,4 @@ class Migration(migrations.Migration):
                 'ordering': ['-id'],
             },
         ),
-    ]
+    ])

@@ -5,6 +5,8 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
+from fleet.estate.made_together import made_together
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -14,7 +16,7 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
-    operations = [
+    operations = made_together([
         migrations.CreateModel(
             name="WebHook",
             fields=[
@@ -502,4 +504,4 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
-    ]
+    ])
