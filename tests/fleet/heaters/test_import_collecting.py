@@ -34,12 +34,15 @@ def test_a_file_is_taken_in_with_few_searches_and_the_search_goes_on_after(
     def search(phase: str, _: object) -> None:
         begun.extend([phase] if phase == "start" else [])
 
+    often = gc.get_threshold()
+    gc.set_threshold(700, 10, 10)
     gc.callbacks.append(search)
     try:
         batch = services.keep_file(content, "list.csv", in_house.house.pk)
         taken = services.accept(batch, date(2026, 11, 1))
     finally:
         gc.callbacks.remove(search)
+        gc.set_threshold(*often)
     assert taken.counts["new"] == 3000
     # A search at every 700 objects would be dozens: each row is several.
     assert len(begun) < 12

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import os
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from tests.migrated import RECORD, settings_left_out
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -22,14 +24,16 @@ class Installation:
     data: Path
     settings: dict[str, str] = field(default_factory=dict)
 
+    def begin_with(self, migrated: Path) -> None:
+        """The empty record, as `migrate` would have made it."""
+        self.data.mkdir(parents=True, mode=0o700)
+        shutil.copy(migrated, self.data / RECORD)
+
     def run(self, *words: str) -> subprocess.CompletedProcess[str]:
-        plain = {
-            name: value for name, value in os.environ.items() if not name.startswith(("ALMANAC_", "DJANGO_"))
-        }
         return subprocess.run(
             [sys.executable, "manage.py", *words],
             cwd=ROOT,
-            env=plain | {"ALMANAC_DATA": str(self.data)} | self.settings,
+            env=settings_left_out() | {"ALMANAC_DATA": str(self.data)} | self.settings,
             capture_output=True,
             text=True,
             timeout=240,

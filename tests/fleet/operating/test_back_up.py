@@ -15,16 +15,21 @@ from django.core.management import CommandError, call_command
 from fleet.operating.archive import ArchiveRefused, back_up, restore
 from tests.conftest import Cast
 from tests.fleet.operating.houses import Installation
+from tests.migrated import Once
 
 PICTURE = b"what a camera saw\x00\xff"
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Installation, Path]:
+def kept(once_a_run: Once, migrated: Path) -> tuple[Installation, Path]:
     """A small record with care rolled forward and a file, and its back-up."""
-    folder = tmp_path_factory.mktemp("kept")
+    folder = once_a_run("backed-up", lambda folder: make_kept(folder, migrated))
+    return Installation(folder / "data"), folder / "kept.zip"
+
+
+def make_kept(folder: Path, migrated: Path) -> None:
     source = Installation(folder / "data")
-    source.done("migrate", "-v0")
+    source.begin_with(migrated)
     source.done("make-estate", "--heaters", "60", "--seed", "5")
     source.done(
         "shell", "-v0", "-c",
@@ -38,7 +43,6 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> tuple[Installation, Path]:
     (folder / "data" / "files" / "1" / "ab" / "abcd").write_bytes(PICTURE)
     said = source.done("back-up", str(folder / "kept.zip"))
     assert "1 files" in said
-    return source, folder / "kept.zip"
 
 
 def damaged(archive: Path, to: Path, name: str, change: Callable[[bytes], bytes]) -> Path:

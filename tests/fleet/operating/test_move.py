@@ -34,9 +34,9 @@ def new_database(django_db_blocker: Any) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def embedded(tmp_path_factory: pytest.TempPathFactory) -> Installation:
-    house = Installation(tmp_path_factory.mktemp("embedded"))
-    house.done("migrate", "-v0")
+def embedded(tmp_path_factory: pytest.TempPathFactory, migrated: Path) -> Installation:
+    house = Installation(tmp_path_factory.mktemp("embedded") / "data")
+    house.begin_with(migrated)
     house.done("make-estate", "--heaters", "80", "--seed", "4", "--name", "Moved (invented)")
     return house
 
