@@ -136,7 +136,6 @@ def far_cell() -> bytes:
         (b"x", "a.docx", "CSV, XLSX or ODS"),
         (b"not a zip", "a.xlsx", "not a workbook"),
         (xlsx([["Tag", "Type"], ["W1", "NG"]])[:-400], "a.xlsx", "not a workbook"),
-        (zip_bomb(), "a.xlsx", "unpacks to more than"),
         (far_cell(), "a.xlsx", "at most"),
         (
             ods(
@@ -160,6 +159,11 @@ def far_cell() -> bytes:
 def test_what_cannot_be_read_is_refused_with_the_reason(content: bytes, name: str, words: str) -> None:
     with pytest.raises(UnreadableFile, match=words):
         open_workbook(content, name)
+
+
+def test_a_small_file_that_unpacks_to_a_huge_one_is_refused() -> None:
+    with pytest.raises(UnreadableFile, match="unpacks to more than"):
+        open_workbook(zip_bomb(), "a.xlsx")
 
 
 def test_a_file_beyond_the_bounds_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
