@@ -13,7 +13,7 @@ from functools import lru_cache
 from html import escape
 from typing import Any
 
-from fleet.pages.map_names import AREAS, PIXELS
+from fleet.pages.map_names import AREAS, KEY_PIXELS, NAME_PIXELS, PIXELS
 
 Spec = dict[str, Any]
 Rows = Sequence[Mapping[str, Any]]
@@ -225,13 +225,15 @@ def place_map(
     """Places where they lie. Spots: x, y, size, when ('overdue work' | 'nothing overdue'); labels: label, x, y."""
     # One measure in both directions: the spots lie in a field of 100 by 60.
     spec = frame(title, PIXELS[narrow], PIXELS[narrow] * 6 // 10)
+    # A map is twice as broad as other pictures and is made smaller on a page and on paper: its letters are larger.
+    key = {"orient": "bottom", "labelFontSize": KEY_PIXELS[narrow], "titleFontSize": KEY_PIXELS[narrow]}
     x = {"field": "x", "type": "quantitative", "axis": None, "scale": {"domain": [0, 100]}}
     y = {"field": "y", "type": "quantitative", "axis": None, "scale": {"domain": [0, 60]}}
     size = {
         "field": "size",
         "type": "quantitative",
         "scale": {"range": list(AREAS[narrow]), "domainMin": 0},
-        "legend": {"title": sized_by, "orient": "bottom", "tickCount": 3, "titleLimit": 300}
+        "legend": key | {"title": sized_by, "tickCount": 3, "titleLimit": 400, "labelLimit": 300}
         if any(row["size"] for row in spots)
         else None,
     }
@@ -247,12 +249,12 @@ def place_map(
                 "shape": {
                     "field": "when",
                     "scale": {"domain": marks, "range": ["diamond", "circle"]},
-                    "legend": {"orient": "bottom", "title": None},
+                    "legend": key | {"title": None, "symbolSize": KEY_PIXELS[narrow] * 10},
                 },
                 "color": {
                     "field": "when",
                     "scale": {"domain": marks, "range": [WARM, MIDDLE]},
-                    "legend": {"orient": "bottom", "title": None},
+                    "legend": key | {"title": None, "symbolSize": KEY_PIXELS[narrow] * 10},
                 },
             },
         },
@@ -263,7 +265,7 @@ def place_map(
         spec["layer"].append(
             {
                 "data": {"values": [dict(row) for row in labels]},
-                "mark": {"type": "text", "baseline": "middle", "fontSize": 11 if narrow else 13} | look,
+                "mark": {"type": "text", "baseline": "middle", "fontSize": NAME_PIXELS[narrow]} | look,
                 "encoding": {"x": x, "y": y, "text": {"field": "label"}},
             }
         )

@@ -15,7 +15,9 @@ BREADTH, HEIGHT = 100.0, 60.0
 # Of the picture on a desk and on a phone: its breadth in pixels, the least and the greatest area of a mark in square
 # pixels, a letter's breadth, a line's height, and how many names are read at a glance.
 PIXELS, AREAS = {False: 1000, True: 300}, {False: (60, 1100), True: (30, 300)}
-LETTER, LINE, NAMES = {False: 0.75, True: 2.1}, {False: 2.4, True: 5.0}, {False: 60, True: 5}
+LETTER, LINE, NAMES = {False: 0.87, True: 2.1}, {False: 2.8, True: 5.0}, {False: 60, True: 5}
+# How high the letters of a name and of the key are, in pixels.
+NAME_PIXELS, KEY_PIXELS = {False: 15, True: 11}, {False: 18, True: 13}
 GAP = 0.3  # between a name and its marks
 TRIED = 5  # for each name that there is room for
 CELL = 5.0

@@ -219,3 +219,19 @@ def test_on_a_phone_counts_of_nothing_are_left_out_and_that_is_said_once(
     assert "0" not in counts.all_inner_texts()
     assert "1" in counts.all_inner_texts()
     assert page.get_by_text("A count that is not named is 0").is_visible()
+
+
+def test_of_four_cards_none_stands_alone_in_a_row(
+    cast: Cast, live_server: Any, signed_in: Callable[..., Any]
+) -> None:
+    page = signed_in(cast.planner)
+    page.goto(live_server.url)
+    tops = (
+        "() => [...document.querySelector('.cards').children].map(card => card.getBoundingClientRect().top)"
+    )
+    assert len(page.evaluate(tops)) == 4
+    for width in (700, 960, 1000, 1040, 1100, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert len(set(page.evaluate(tops))) in (1, 2), width
+        rows = sorted(page.evaluate(tops))
+        assert rows[-1] == rows[-2], width

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import date
 
 import pytest
@@ -155,3 +156,13 @@ def test_a_large_portfolio_has_one_mark_a_property_and_lists_those_most_at_risk(
     table = page[page.index("<tbody>") : page.index("</tbody>")]
     assert "Busy House" in table and "Quiet House" not in table
     assert "and 1 more" in page
+
+
+def test_its_letters_can_be_read_on_paper(in_house: Cast) -> None:
+    """On a sheet of A4 the picture is 180 mm broad; a point is 25.4 / 72 mm."""
+    Property.objects.update(latitude=40.0, longitude=-105.0)
+    picture = in_house.client(in_house.planner).get("/pictures/map.svg").content.decode()
+    broad = float(re.search(r'<svg [^>]*?width="([\d.]+)"', picture)[1])  # type: ignore[index]
+    letters = [float(size) for size in re.findall(r'font-size="([\d.]+)px"', picture)]
+    assert {"overdue work", "nothing overdue"} <= set(re.findall(r">([^<>]+)</text>", picture))
+    assert min(letters) * 180 / broad * 72 / 25.4 >= 7
