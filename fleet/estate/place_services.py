@@ -8,9 +8,11 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
+from fleet.estate.calendar import today_of
 from fleet.estate.history import record_change
 from fleet.estate.models import Building, Organisation, Position, Property
 from fleet.estate.scope import ScopedModel
+from fleet.pages.words import a_day
 
 KEPT_BY_THE_PROGRAM = frozenset({"id", "organisation", "property", "building"})
 
@@ -20,8 +22,23 @@ def fields_of(model: type[ScopedModel]) -> frozenset[str]:
     return frozenset(field.name for field in model._meta.concrete_fields) - KEPT_BY_THE_PROGRAM
 
 
+def _not_to_come(row: ScopedModel) -> None:
+    """Days since which something holds lie behind us: a forecast counts from them."""
+    if isinstance(row, Property):
+        name, today = "records_since", today_of(row.organisation, row if row.pk else None)
+    elif isinstance(row, Building):
+        name, today = "softened_since", today_of(row.property.organisation, row.property)
+    else:
+        return
+    if (day := getattr(row, name)) is not None and day > today:
+        raise ValidationError(
+            {name: f"{a_day(day)} is in the future: give a day no later than {a_day(today)}."}
+        )
+
+
 def _save(row: ScopedModel) -> None:
     """What the database would refuse, said in words and by field."""
+    _not_to_come(row)
     kept = {"organisation", "property", "building"} & {field.name for field in row._meta.concrete_fields}
     row.full_clean(exclude=kept, validate_unique=False, validate_constraints=False)
     try:

@@ -12,6 +12,7 @@ from fleet.heaters.dates import ImpreciseDate, UnreadableValue
 from fleet.heaters.models import Heater, Precision
 from fleet.heaters.register import HEATER_DATES, HEATER_PLAIN, POSITION_FIELDS
 from fleet.pages import reading, words
+from fleet.pages.as_shown import AsShown
 from fleet.pages.measure_fields import AsksMeasures
 from fleet.pages.models import ReadingHabit
 
@@ -199,7 +200,7 @@ class HeaterForm(AsksMeasures, forms.ModelForm):
         return values
 
 
-class PositionForm(AsksMeasures, forms.ModelForm):
+class PositionForm(AsShown, AsksMeasures, forms.ModelForm):
     reason = forms.CharField(label="Why this change", required=False, max_length=500)
     groups = (
         ("Where it is", ("label", "floor", "room", "below")),
@@ -252,6 +253,7 @@ class PositionForm(AsksMeasures, forms.ModelForm):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
+        self.keep_what_is_shown()
         self.ask_measures()
 
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:

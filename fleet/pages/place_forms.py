@@ -12,6 +12,7 @@ from fleet.estate.models import Building, Property
 from fleet.heaters.dates import ImpreciseDate
 from fleet.heaters.models import Precision, ServiceRecord, WaterTest
 from fleet.heaters.register import BUILDING_FIELDS, PROPERTY_FIELDS
+from fleet.pages.as_shown import AsShown
 from fleet.pages.forms import DATE_HELP, ImpreciseDateField, PercentField, as_asked, for_column
 from fleet.pages.measure_fields import AsksMeasures
 
@@ -19,7 +20,7 @@ MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
 Groups = tuple[tuple[str, tuple[str, ...]], ...]
 
 
-class RecordForm(AsksMeasures, forms.ModelForm):  # type: ignore[type-arg]
+class RecordForm(AsShown, AsksMeasures, forms.ModelForm):  # type: ignore[type-arg]
     """Reads; the verb checks the record as a whole. `date_name` is the prefix of the row's imprecise date."""
 
     groups: ClassVar[Groups] = ()
@@ -37,6 +38,7 @@ class RecordForm(AsksMeasures, forms.ModelForm):  # type: ignore[type-arg]
         self.fields["reason"] = forms.CharField(
             label="Why", required=False, max_length=500, help_text="Kept with the history. May stay empty."
         )
+        self.keep_what_is_shown()
         self.ask_measures()
 
     def _stored(self) -> tuple[Any, Any, Any]:

@@ -48,6 +48,51 @@ def test_a_change_is_kept_with_its_reason(in_house: Cast) -> None:
     assert entry.changes["emergency_contact"] == ["", "0100"]
 
 
+def test_a_day_since_which_something_holds_cannot_lie_ahead(in_house: Cast) -> None:
+    """A forecast counts from these days: one to come would leave everything out without a word."""
+    building = in_house.heater.position.building
+    for name, pk, values in (
+        (
+            "edit_property",
+            in_house.property.pk,
+            PROPERTY | {"name": "Alder Court", "records_since": "2931-01-01"},
+        ),
+        ("edit_building", building.pk, {"name": building.name, "softened_since": "2931-01-01"}),
+        ("add_property", None, PROPERTY | {"records_since": "2931-01-01"}),
+    ):
+        answer = post(in_house, "owner", name, pk, values)
+        assert answer.status_code == 400
+        assert "1 Jan 2931 is in the future" in answer.content.decode()
+    assert not Property.objects.filter(records_since__year=2931).exists()
+
+
+def test_the_second_of_two_who_change_a_place_at_once_is_told_and_overwrites_nothing_unseen(
+    in_house: Cast,
+) -> None:
+    place = in_house.heater.position
+    for name, pk, values, field in (
+        ("edit_property", in_house.property.pk, PROPERTY | {"name": "Alder Court"}, "address"),
+        ("edit_position", place.pk, {"label": place.label}, "room"),
+    ):
+        client = in_house.client(in_house.owner)
+        address = reverse(f"pages:{name}", args=[pk])
+
+        def shown(page: str) -> str:
+            found = re.search(r'name="as_shown" value="(\w+)"', page)
+            assert found
+            return found[1]
+
+        first = shown(client.get(address).content.decode())
+        assert client.post(address, values | {field: "first", "as_shown": first}).status_code == 302
+        late = client.post(address, values | {field: "second", "as_shown": first})
+        assert late.status_code == 400
+        page = late.content.decode()
+        assert "Somebody else saved this after you opened it" in page
+        assert "second" in page, "what was typed is kept"
+        again = client.post(address, values | {field: "second", "as_shown": shown(page)})
+        assert again.status_code == 302
+
+
 def test_what_is_changed_is_named_with_the_place_where_it_stands(in_house: Cast) -> None:
     place = in_house.heater.position
     test = WaterTest.objects.create(
