@@ -13,6 +13,11 @@ def of_years(years: Sequence[Any], currency: str) -> str:
     if not years:
         return ""
     dearest = max(years, key=lambda year: year.expected)
+    if not dearest.p90:
+        return (
+            f"{dearest.period} costs most: {words.money(dearest.expected, currency)} expected, though in nine of ten "
+            "futures nothing falls due"
+        )
     return (
         f"{dearest.period} costs most: {words.money(dearest.expected, currency)} expected, in eight of ten futures "
         f"between {words.money(dearest.p10, currency)} and {words.money(dearest.p90, currency)}"

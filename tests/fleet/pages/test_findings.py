@@ -17,6 +17,10 @@ def test_the_dearest_year_is_named_with_its_range() -> None:
     assert findings.of_years(years, "USD") == (
         "FY 2028 costs most: USD 2,400 expected, in eight of ten futures between USD 900 and USD 4,100"
     )
+    seldom = [SimpleNamespace(period="FY 2027", expected=370.0, p10=0.0, p90=0.0)]
+    assert findings.of_years(seldom, "USD") == (
+        "FY 2027 costs most: USD 370 expected, though in nine of ten futures nothing falls due"
+    )
 
 
 @pytest.mark.parametrize(
