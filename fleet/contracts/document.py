@@ -32,6 +32,20 @@ LEVEL_WORDS = {
     ),
 }
 
+# The same scope where the company set no limit: a client must not read of one that stands nowhere.
+WITHOUT_LIMIT = "care, repairs and replacement without a yearly limit"
+WITHOUT_LIMIT_WORDS = (
+    "The planned care named below, calls, repairs, and the like-for-like replacement of heaters beyond repair "
+    "where it is not excluded, however many they are."
+)
+
+
+def _scope(offer: Offer) -> tuple[str, str]:
+    if offer.level == Offer.Level.REPLACEMENT and offer.limit_a_year is None:
+        return WITHOUT_LIMIT, WITHOUT_LIMIT_WORDS
+    level = Offer.Level(offer.level)
+    return str(level.label), LEVEL_WORDS[level]
+
 
 def content_of(offer: Offer) -> dict[str, Any]:
     """Everything the client is told, as plain values: kept with the received offer and never made anew."""
@@ -40,6 +54,7 @@ def content_of(offer: Offer) -> dict[str, Any]:
     growth = float(offer.price_growth)
     currency = offer.book.currency
     ends = ends_on(offer)
+    scope, scope_words = _scope(offer)
     return {
         "company": offer.organisation.name,
         "client": offer.client.name,
@@ -51,8 +66,8 @@ def content_of(offer: Offer) -> dict[str, Any]:
         "starts": a_day(offer.starts_on),
         "ends": a_day(ends),
         "years": offer.years,
-        "scope": str(Offer.Level(offer.level).label),
-        "scope_words": LEVEL_WORDS[Offer.Level(offer.level)],
+        "scope": scope,
+        "scope_words": scope_words,
         "response": str(Offer.Response(offer.response).label) if offer.level != Offer.Level.CARE else "",
         "limit": ""
         if offer.limit_a_year is None

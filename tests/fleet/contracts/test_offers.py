@@ -9,9 +9,11 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.urls import reverse
 from pypdf import PdfReader
 
 from fleet.contracts import book, offers, pricing, survey
+from fleet.contracts.document import content_of
 from fleet.contracts.models import Contract, Offer, ReceivedOffer, SurveyLine
 from fleet.estate import grants
 from fleet.estate.models import AccessGrant, Happening, HistoryEntry
@@ -141,6 +143,26 @@ def test_accepting_opens_what_only_a_survey_was_granted_for(
     found = grants.clients_of(trade.company)[0]
     assert found.properties == {cast.property.pk: Level.WORK}
     assert found.until[cast.property.pk] == contract.ends_on
+
+
+def test_an_offer_without_a_limit_speaks_of_none_and_warns_the_company(cast: Cast, ready: Trade) -> None:
+    with boss(ready):
+        offer = drafted(cast, ready)
+        unlimited = offers.change_offer(offer, wishes(level="replacement", limit_a_year=None), terms())
+        told = content_of(unlimited)
+        assert told["scope"] == "care, repairs and replacement without a yearly limit"
+        assert "limit" not in told["scope_words"]
+        limited = content_of(
+            offers.change_offer(offer, wishes(level="replacement", limit_a_year=5000.0), terms())
+        )
+        assert "up to the yearly limit" in limited["scope_words"]
+        assert limited["limit"]
+        address = reverse("contracts:price", args=[offer.survey_id])
+    client = cast.client(ready.boss)
+    warned = "you replace every heater that fails"
+    assert warned in client.get(address, {"level": "replacement", "years": "2"}).content.decode()
+    capped = {"level": "replacement", "years": "2", "limit_a_year": "5000"}
+    assert warned not in client.get(address, capped).content.decode()
 
 
 def test_the_pdf_holds_scope_price_exclusions_reasons_and_cautions_but_no_costs(
