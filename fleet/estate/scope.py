@@ -73,6 +73,11 @@ class Scope:
     def holds(self, organisation_id: int, property_id: int) -> bool:
         return self.everything or any(reach.holds(organisation_id, property_id) for reach in self.reaches)
 
+    @property
+    def is_of_places(self) -> bool:
+        """Whether some properties of a house are in sight and others are not, so that a row is held against its place."""
+        return any(reach.property_ids is not None for reach in self.reaches)
+
     def where_work_is_allowed(self) -> Scope:
         return replace(self, reaches=tuple(reach for reach in self.reaches if reach.may_write))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -11,6 +12,7 @@ from django.http import QueryDict
 
 from fleet.estate.leaves import Leaves
 from fleet.estate.models import Position
+from fleet.estate.scope import current_scope
 from fleet.heaters import record_reading
 from fleet.heaters.models import AnodeKind, Heater, Kind
 from fleet.pages import selectors, words
@@ -21,6 +23,7 @@ LEAVES = (50, 200, 2000)
 SERVICES = {"in": "in service", "ended": "left service", "all": "all"}
 AGES = (5, 8, 10, 12, 15, 20)
 CHANCES = (10, 25, 50, 75)
+PLACE = ("position__building__property__name", "position__building__name", "position__label")
 
 
 @dataclass(frozen=True)
@@ -36,11 +39,7 @@ class Column:
 
 COLUMNS: tuple[Column, ...] = (
     Column("tag", "Heater", ("tag",)),
-    Column(
-        "place",
-        "Where",
-        ("position__building__property__name", "position__building__name", "position__label"),
-    ),
+    Column("place", "Where", PLACE),
     Column("kind", "Kind", ("kind",)),
     Column("capacity", "Capacity", ("capacity_gal",), number=True),
     Column("installed", "Put in", ("installed_latest",)),
@@ -147,7 +146,8 @@ def leaves(asked: Asked, run: ForecastRun | None, today: date) -> Leaves:
         return {row["id"]: row for row in values(_with_chance(Heater.objects.filter(pk__in=numbers), run))}
 
     count = record_reading.how_many_serve() if asked.is_plain else None
-    return Leaves(rows(asked, run, today), asked.leaf_size, read, count)
+    hard_to_find = bool(asked.words.strip()) or current_scope().is_of_places
+    return Leaves(rows(asked, run, today), asked.leaf_size, read, count, at_once=hard_to_find)
 
 
 def _with_chance(heaters: Any, run: ForecastRun | None) -> Any:
@@ -171,23 +171,32 @@ def values(heaters: Any) -> Any:
     return heaters.annotate(chance=F("look__p_fail_36_months")).values(*FIELDS, "chance")
 
 
-def cells(row: dict[str, Any], columns: tuple[Column, ...], today: date) -> list[tuple[Column, str]]:
+def cells(row: dict[str, Any], columns: tuple[Column, ...], today: date) -> list[str]:
     """What a row shows in each column, as words in the reader's units."""
     shown = selectors.shown_heater(row, today)
-    place = ("position__building__property__name", "position__building__name", "position__label")
-    texts = {
-        "tag": row["tag"],
-        "place": ", ".join(row[name] for name in place),
-        "kind": shown["kind_name"],
-        "capacity": words.a_number(row["capacity_gal"], "gal"),
-        "installed": shown["installed"],
-        "age": "–" if row["ending"] else shown["age"] + (" (since made)" if shown["age_by_make"] else ""),
-        "chance": "–" if row["chance"] is None else words.percent(row["chance"]),
-        "anode": str(AnodeKind(row["anode_kind"]).label) if row["anode_kind"] else words.NOT_KNOWN,
-        "setpoint": words.a_number(row["setpoint_f"], "°F"),
-        "maker": row["maker"] or words.NOT_KNOWN,
-        "model": row["model_number"] or words.NOT_KNOWN,
-        "serial": row["serial_number"] or words.NOT_KNOWN,
-        "warranty": words.a_number(row["warranty_years"]),
-    }
-    return [(column, texts[column.key]) for column in columns]
+    return [TEXTS[column.key](shown) for column in columns]
+
+
+def _age(row: dict[str, Any]) -> str:
+    return "–" if row["ending"] else row["age"] + (" (since made)" if row["age_by_make"] else "")
+
+
+def _anode(row: dict[str, Any]) -> str:
+    return str(AnodeKind(row["anode_kind"]).label) if row["anode_kind"] else words.NOT_KNOWN
+
+
+TEXTS: dict[str, Callable[[dict[str, Any]], str]] = {
+    "tag": lambda row: str(row["tag"]),
+    "place": lambda row: ", ".join(row[name] for name in PLACE),
+    "kind": lambda row: str(row["kind_name"]),
+    "capacity": lambda row: words.a_number(row["capacity_gal"], "gal"),
+    "installed": lambda row: str(row["installed"]),
+    "age": _age,
+    "chance": lambda row: "–" if row["chance"] is None else words.percent(row["chance"]),
+    "anode": _anode,
+    "setpoint": lambda row: words.a_number(row["setpoint_f"], "°F"),
+    "maker": lambda row: row["maker"] or words.NOT_KNOWN,
+    "model": lambda row: row["model_number"] or words.NOT_KNOWN,
+    "serial": lambda row: row["serial_number"] or words.NOT_KNOWN,
+    "warranty": lambda row: words.a_number(row["warranty_years"]),
+}

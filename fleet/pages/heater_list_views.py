@@ -32,7 +32,7 @@ def heaters(request: HttpRequest) -> HttpResponse:
     asked, run = _asked(request)
     leaf = heater_list.leaves(asked, run, today).get_page(request.GET.get("page"))
     lines = [
-        {"id": row["id"], "ended": row["ending"], "cells": heater_list.cells(row, asked.columns, today)}
+        {"id": row["id"], "ended": row["ending"], "texts": heater_list.cells(row, asked.columns, today)}
         for row in leaf
     ]
     context = {
@@ -99,10 +99,7 @@ def heaters_file(request: HttpRequest) -> HttpResponseBase:
     today = today_of(member.organisation)
     asked, run = _asked(request)
     found = heater_list.rows(asked, run, today)
-    lines = (
-        [text for _, text in heater_list.cells(row, asked.columns, today)]
-        for row in heater_list.values(found).iterator(2000)
-    )
+    lines = (heater_list.cells(row, asked.columns, today) for row in heater_list.values(found).iterator(2000))
     headings = [column.heading for column in asked.columns]
     return csv_answer(f"heaters-{today.isoformat()}.csv", headings, lines, before=BYTE_ORDER_MARK)
 

@@ -11,6 +11,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from fleet.estate.models import Membership
 from fleet.pages.models import KeptList, ReadingHabit
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from tests.conftest import Cast, make_heater
@@ -92,6 +93,44 @@ def test_a_leaf_follows_the_one_before(stocked: Cast, monkeypatch: pytest.Monkey
     monkeypatch.setattr("fleet.pages.heater_list.LEAVES", (2, 200))
     leaves = [tags(page_of(stocked, f"order=-chance&page={number}")) for number in (1, 2)]
     assert leaves == [["OLD", "MID"], ["H-1"]]
+
+
+@pytest.mark.parametrize("who", ["owner", "technician"])
+@pytest.mark.parametrize("words", ["", "place"])
+def test_leaves_are_counted_and_cut_alike_by_words_and_for_who_sees_a_part(
+    stocked: Cast, monkeypatch: pytest.MonkeyPatch, who: str, words: str
+) -> None:
+    monkeypatch.setattr("fleet.pages.heater_list.LEAVES", (2, 200))
+    make_heater(stocked.house, "Fir Court", "FAR")
+    narrow = Membership.objects.get(person=stocked.technician)
+    narrow.all_properties = False
+    narrow.save()
+    narrow.properties.set([stocked.property])
+    expected = [["OLD", "MID"], ["H-1"]] if who == "technician" else [["OLD", "MID"], ["H-1", "FAR"]]
+    client = stocked.client(getattr(stocked, who))
+    for number, leaf in (("1", 0), ("2", 1), ("9", 1), ("x", 0), ("0", 1), ("", 0)):
+        query = f"order=-tag&page={number}&words={words}"
+        page = client.get(f"{reverse('pages:heaters')}?{query}").content.decode()
+        assert tags(page) == expected[leaf], number
+        assert f"<caption>{sum(map(len, expected))} heaters." in page
+
+
+def test_what_somebody_wrote_is_no_markup_in_a_row(stocked: Cast) -> None:
+    make_heater(
+        stocked.house,
+        "<i>Court</i>",
+        '<b>&"',
+        maker="<script>",
+        ending="removed",
+        removed_precision="unknown",
+    )
+    page = page_of(stocked, "service=ended&column=tag&column=place&column=maker&column=serial")
+    [row] = re.findall(r"<tbody>(.*?)</tbody>", page, re.DOTALL)
+    assert tags(page) == ["&lt;b&gt;&amp;&quot;"]
+    assert '<td data-label="Where">&lt;i&gt;Court&lt;/i&gt;, A, place of &lt;b&gt;&amp;&quot;</td>' in row
+    assert '<td data-label="Maker">&lt;script&gt;</td>' in row
+    assert '<td data-label="Serial number"><span class="assumed">not known</span></td>' in row
+    assert '<span class="mark">left service</span>' in row
 
 
 def test_a_heading_says_how_the_list_stands_and_turns_it(stocked: Cast) -> None:
