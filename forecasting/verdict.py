@@ -69,7 +69,11 @@ def verdict_of(landmarks: pd.DataFrame, heaters: pd.DataFrame) -> Verdict:
     reasons = (
         []
         if in_range
-        else ["too few failures were forecast" if seen > expected else "too many failures were forecast"]
+        else [
+            "too few failures were forecast"
+            if seen > expected
+            else "too many failures were forecast, or failures are missing from the record"
+        ]
     )
     reasons += [f"{words} told single heaters apart better" for words in behind]
     return Verdict(False, happened + "It has not earned trust yet: " + "; ".join(reasons) + ".", weak)
