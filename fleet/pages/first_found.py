@@ -34,11 +34,17 @@ PROPERTIES_LOOKED_THROUGH = 50
 BUILDINGS = 50  # tried before all that are called so
 
 
-def first_heaters(text: str, sought: list[str], count: int) -> list[int]:
-    """What is called so, what begins so, the others; of each those in service first, by tag whatever its case."""
+def first_heaters(text: str, sought: list[str], buildings: list[dict[str, Any]], count: int) -> list[int]:
+    """What is called so, what begins so, the others; of each those in service first, by tag whatever its case.
+
+    A whole tag or number stands in few others: these are gathered at once.
+    """
     called = Q(tag__iexact=text) | Q(serial_number__iexact=text)
     numbers = _in_order(Heater.objects.filter(called), count)
-    for find in (lambda most: _beginning(text, most), lambda most: _meeting(sought, most)):
+    finds = [lambda most: _beginning(text, most), lambda most: _gathered(sought, buildings, most)]
+    if not numbers:
+        finds.insert(1, lambda most: _looked_through(sought, most))
+    for find in finds:
         if len(numbers) < count:
             numbers += [one for one in find(count + len(numbers)) if one not in numbers]
     return numbers[:count]
@@ -63,8 +69,8 @@ def _beginning(text: str, count: int) -> list[int]:
     return _in_order(Heater.objects.filter(pk__in=_by_reach(begin)), count)
 
 
-def _meeting(sought: list[str], count: int) -> list[int]:
-    """Looked for among the first of each house by tag; where that is not enough, everywhere."""
+def _looked_through(sought: list[str], count: int) -> list[int]:
+    """Those among the first of each house by tag, if they are enough; else none."""
     enough = len(current_scope().reaches) <= MOST_REACHES
 
     def look() -> list[int]:
@@ -76,10 +82,14 @@ def _meeting(sought: list[str], count: int) -> list[int]:
         return found
 
     found = _by_reach(look) if enough else []
-    if enough and len(found) >= count:
-        return _in_order(Heater.objects.filter(pk__in=found), count)
+    return _in_order(Heater.objects.filter(pk__in=found), count) if enough and len(found) >= count else []
+
+
+def _gathered(sought: list[str], buildings: list[dict[str, Any]], count: int) -> list[int]:
+    """All that meet the words, put in order; the buildings so called are at hand where they are few."""
+    named = [row["id"] for row in buildings] if len(buildings) < BUILDINGS else None
     serving_first = Case(When(ending="", then=0), default=1, output_field=IntegerField())
-    everywhere = Heater.objects.filter(heaters_meeting(sought)).order_by(serving_first, *BY_TAG)
+    everywhere = Heater.objects.filter(heaters_meeting(sought, named)).order_by(serving_first, *BY_TAG)
     return list(everywhere.values_list("pk", flat=True)[:count])
 
 

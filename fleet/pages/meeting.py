@@ -32,19 +32,22 @@ def meeting(words_sought: Iterable[str], *fields: str) -> Q:
     return asked
 
 
-def heaters_meeting(words_sought: Sequence[str], sample: Any = None) -> Q:
+def heaters_meeting(words_sought: Sequence[str], named: list[int] | None = None) -> Q:
     """Every word is the heater's label, or stands in one of its own marks or in the name of where it stands.
 
-    Beside a rare word the others are looked for in its rows alone; `sample` are heaters by which to tell what is rare.
+    Beside a rare word the others are looked for in its rows alone. `named` are the buildings in whose names all words
+    stand, where they are known already.
     """
     if not words_sought:
         return Q()
-    if sample is None:
-        sample = Heater.objects.filter(pk__in=Heater.objects.order_by("pk").values("pk")[:SAMPLE])
+    sample = Heater.objects.filter(pk__in=Heater.objects.order_by("pk").values("pk")[:SAMPLE])
     rare = _rare(words_sought, sample, *OWN, "position__label")
     others = [word for word in words_sought if word not in rare]
-    named = Position.objects.filter(building__in=_named(rare)).order_by().values("pk")
-    found = [Heater.objects.filter(position__in=named).filter(each(others))]
+    if named is None or others:
+        standing = Q(position__in=Position.objects.filter(building__in=_named(rare)).order_by().values("pk"))
+    else:
+        standing = Q(position__in=Position.objects.filter(building__among=named).order_by().values("pk"))
+    found = [Heater.objects.filter(standing).filter(each(others))]
     for word in rare:
         rest = each([one for one in words_sought if one != word])
         labelled = Position.objects.filter(label__icontains=word).order_by().values("pk")

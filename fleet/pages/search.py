@@ -40,7 +40,8 @@ def find(text: str, organisation: Organisation, sees_people: bool) -> list[Group
     sought = text.split()[:6]
     if not sought:
         return []
-    groups = [_heaters(text.strip(), sought), _places(sought), _findings(sought)]
+    buildings = first_buildings(sought)
+    groups = [_heaters(text.strip(), sought, buildings), _places(sought, buildings), _findings(sought)]
     if sees_people:
         groups.append(_people(sought, organisation))
     return [group for group in groups if group.rows]
@@ -61,8 +62,8 @@ def exactly(text: str) -> int | None:
     return numbers.pop() if len(numbers) == 1 else None
 
 
-def _heaters(text: str, sought: list[str]) -> Group:
-    numbers = first_heaters(text, sought, FEW + 1)
+def _heaters(text: str, sought: list[str], buildings: list[dict[str, Any]]) -> Group:
+    numbers = first_heaters(text, sought, buildings, FEW + 1)
     place = ("position__building__property__name", "position__building__name", "position__label")
     columns = ("id", "tag", "serial_number", "ending", *place)
     rows = {row["id"]: row for row in Heater.objects.filter(pk__in=numbers).values(*columns)}
@@ -78,13 +79,12 @@ def _heaters(text: str, sought: list[str]) -> Group:
     return Group("Heaters", shown, reverse("pages:heaters") if len(found) > FEW else "")
 
 
-def _places(sought: list[str]) -> Group:
+def _places(sought: list[str], buildings: list[dict[str, Any]]) -> Group:
     shown: list[Found] = []
     for row in Property.objects.filter(meeting(sought, "name", "address")).values("id", "name", "address")[
         :FEW
     ]:
         shown.append(Found(row["name"], row["address"], reverse("pages:property", args=[row["id"]])))
-    buildings = first_buildings(sought)
     for row in buildings[:FEW]:
         address = reverse("pages:building", args=[row["id"]])
         shown.append(Found(f"Building {row['name']}", row["property__name"], address))
