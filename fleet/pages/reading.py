@@ -139,6 +139,7 @@ _NUMBER = r"(?<![\w.,-])(-?\d{1,3}(?:,\d{3})+|-?\d+(?:\.\d+)?)"
 _RANGE = rf"{_NUMBER}(?:( to under | to | or | and |–){_NUMBER})?"
 _UNITS = "|".join(sorted((re.escape(unit) for unit in METRIC), key=len, reverse=True))
 # 'in' alone is also a word: only straight after a number and not before another word.
+_BY_DEGREES = re.compile(r"\bby (\d+(?:\.\d+)?)[ \u00a0]°F")
 _DIGIT = re.compile(r"\d")
 _WITH_UNIT = re.compile(rf"{_RANGE}([ \u00a0])({_UNITS})(?![\w/])(?! (?:the|a|an|each|every|all|any|\d))")
 
@@ -172,7 +173,12 @@ def in_my_units(text: str) -> str:
         end = f"{joint}{_shown(second, unit)}" if second else ""
         return f"{_shown(first, unit)}{end}{space}{METRIC[unit].unit}"
 
-    return _WITH_UNIT.sub(converted, text)
+    return _WITH_UNIT.sub(converted, _BY_DEGREES.sub(_fewer_degrees, text))
+
+
+def _fewer_degrees(match: re.Match[str]) -> str:
+    """A difference of temperatures has no freezing point to start from."""
+    return f"by {float(match[1]) / 1.8:.0f} °C"
 
 
 _DAY = re.compile(r"(?<![\w/-])\d{4}-\d\d-\d\d(?![\w/-])")

@@ -43,6 +43,7 @@ def test_a_metric_reader_sees_metric_measures(value: float, unit: str, shown: st
     ("sentence", "read"),
     [
         ("set to 140 °F, hotter than usual", "set to 60 °C, hotter than usual"),
+        ("lower the set point by 10 °F", "lower the set point by 6 °C"),
         ("water pressure 95 psi, higher than usual", "water pressure 655 kPa, higher than usual"),
         ("drain 1,000 gal in 2 hours", "drain 3,785 L in 2 hours"),
         ("between 40 and 80 psi", "between 276 and 552 kPa"),

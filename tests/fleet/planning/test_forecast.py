@@ -217,3 +217,6 @@ def test_an_outlook_keeps_its_interval_and_what_would_lower_the_chance(done_run:
     helped = [remedy for row in rows for remedy in row.remedies]
     assert {"renew_anode", "flush"} <= {remedy["action"] for remedy in helped}
     assert all(remedy["p_after"] < remedy["p_before"] and remedy["caution"] for remedy in helped)
+    for row in rows:
+        within_five = next(chance[1] for chance in row.chances if chance[0] == 5)
+        assert all(remedy["p_before"] == within_five for remedy in row.remedies), "one chance for five years"
