@@ -190,9 +190,9 @@ def test_an_owner_s_desk(told: Cast, live_server: Any, signed_in: Callable[..., 
     page.get_by_label("When nobody acts, after how many minutes").fill("15")
     page.get_by_label("Tell").select_option(label="Planner")
     page.get_by_role("button", name="Add", exact=True).click()
-    page.get_by_role("rowheader", name="15 min").wait_for()
-    page.get_by_role("button", name="Remove after 30 min").click()
-    page.get_by_role("rowheader", name="30 min").wait_for(state="detached")
+    page.get_by_role("rowheader", name="15 minutes").wait_for()
+    page.get_by_role("button", name="Remove after 30 minutes").click()
+    page.get_by_role("rowheader", name="30 minutes", exact=True).wait_for(state="detached")
 
     page.goto(live_server.url + reverse("reminders:hooks"))
     page.get_by_label("Name", exact=True).fill("Night desk")
@@ -205,7 +205,7 @@ def test_an_owner_s_desk(told: Cast, live_server: Any, signed_in: Callable[..., 
 
     page.goto(live_server.url + reverse("pages:jobs"))
     page.get_by_role("link", name="given up: 1").click()
-    page.get_by_role("link", name="roll forward").click()
+    page.get_by_role("link", name="Work list brought up to the day").click()
     page.get_by_role("button", name="Try again").click()
     page.get_by_text("Waiting for its turn").wait_for()
     with scoped(scope_of_organisation(told.house)):
