@@ -12,6 +12,7 @@ import pytest
 from django.db import connection
 
 from tests.fleet.operating.houses import Installation
+from tests.migrated import Once
 
 pytestmark = [
     pytest.mark.services,
@@ -34,11 +35,13 @@ def new_database(django_db_blocker: Any) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def embedded(tmp_path_factory: pytest.TempPathFactory, migrated: Path) -> Installation:
-    house = Installation(tmp_path_factory.mktemp("embedded") / "data")
-    house.begin_with(migrated)
-    house.done("make-estate", "--heaters", "80", "--seed", "4", "--name", "Moved (invented)")
-    return house
+def embedded(once_a_run: Once, migrated: Path) -> Installation:
+    def make(folder: Path) -> None:
+        house = Installation(folder / "data")
+        house.begin_with(migrated)
+        house.done("make-estate", "--heaters", "80", "--seed", "4", "--name", "Moved (invented)")
+
+    return Installation(once_a_run("embedded", make) / "data")
 
 
 def test_moved_to_postgresql(embedded: Installation, new_database: str, tmp_path: Path) -> None:
