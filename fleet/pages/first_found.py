@@ -22,7 +22,6 @@ from fleet.pages.meeting import (
     each,
     each_place,
     heaters_meeting,
-    meeting,
     places_by_marks,
     places_meeting,
     rare_of_places,
@@ -106,8 +105,15 @@ def _by_reach(find: Callable[[], list[int]]) -> list[int]:
 
 
 def first_buildings(sought: list[str]) -> list[dict[str, Any]]:
-    """In whose names or their properties' all words stand: enough of them to look for places in."""
-    return list(Building.objects.filter(meeting(sought, *NAMES)).values("id", *NAMES)[:BUILDINGS])
+    """In whose names or their properties' all words stand: enough of them to look for places in.
+
+    The name of a property is read once and not once a building.
+    """
+    found = Building.objects.all()
+    for word in sought:
+        properties = Property.objects.filter(name__icontains=word).order_by().values("pk")
+        found = found.filter(Q(name__icontains=word) | Q(property__in=properties))
+    return list(found.values("id", *NAMES)[:BUILDINGS])
 
 
 def first_places(sought: list[str], buildings: list[dict[str, Any]], count: int) -> Any:
