@@ -196,9 +196,8 @@ def _other(organisation: Organisation, look: Look) -> list[str]:
     if open_ended:
         found.append(
             f"{open_ended} {'property does' if open_ended == 1 else 'properties do'} not say since when every ending "
-            "was written down. Until then the first ending on record there is taken for that day, and heaters that failed "
-            "since and are not on record make the forecast too low; without any ending it learns nothing from them. "
-            "Enter the day on the page of the property, or import it as 'records since'."
+            "was written down. Until then the forecast learns nothing from how long heaters have lasted there, nor from the "
+            "endings on record. Enter the day on the page of the property, or import it as 'records since'."
         )
     if look.undated:
         found.append(

@@ -8,6 +8,7 @@ from typing import Any
 
 from fleet.estate.models import HistoryEntry
 from fleet.pages import words as words_of
+from fleet.pages.words import how_many
 from fleet.planning.models import CostBook, ForecastRun
 from fleet.planning.price_items import ITEM_OF
 from fleet.planning.prices import kind_words
@@ -19,7 +20,7 @@ def how_sure(run: ForecastRun) -> list[str]:
     """What the record and the published tables each contribute, and what is only assumed."""
     found: dict[str, Any] = run.diagnostics or {}
     return [
-        *_record_words(found),
+        *_record_words(found, (run.assumptions or {}).get("watching", {}).get("endings", 0)),
         *watching_words(run),
         *_spread_words(run),
         *_input_words(found),
@@ -28,26 +29,16 @@ def how_sure(run: ForecastRun) -> list[str]:
 
 
 def watching_words(run: ForecastRun) -> list[str]:
-    """Where nobody has said since when endings are on record, what was taken for it and which way that errs."""
+    """Where nobody has said since when endings are on record, and that nothing is learnt there until somebody does."""
     found = (run.assumptions or {}).get("watching", {})
-    since_ending, nothing, total = (found.get(name, 0) for name in ("since_ending", "nothing", "properties"))
-    words = []
-    if since_ending:
-        words.append(
-            f"At {since_ending} of {total} {_properties(total)} it is not on record since when every ending was written "
-            "down; the first ending there is taken for that day. If heaters failed since then and are not on record, "
-            "this forecast is too low: enter the day on the page of the property."
-        )
-    if nothing:
-        words.append(
-            f"At {nothing} of {total} {_properties(total)} neither an ending nor the day since which endings are written "
-            "down is on record: how long heaters have lasted there so far teaches this forecast nothing."
-        )
-    return words
-
-
-def _properties(count: int) -> str:
-    return "property" if count == 1 else "properties"
+    unsaid, endings, total = (found.get(name, 0) for name in ("unsaid", "endings", "properties"))
+    if not unsaid:
+        return []
+    return [
+        f"At {unsaid} of {total} {'property' if total == 1 else 'properties'} it is not on record since when every ending "
+        f"was written down. Until it is, how long heaters have lasted there, and {how_many(endings, 'ending')} on record, "
+        "teach this forecast nothing: enter the day on the page of the property."
+    ]
 
 
 def _spread_words(run: ForecastRun) -> list[str]:
@@ -66,12 +57,12 @@ def _share(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
-def _record_words(found: dict[str, Any]) -> list[str]:
+def _record_words(found: dict[str, Any], unheard: int = 0) -> list[str]:
     events = found.get("events_total", 0)
     if not events:
         words = [
-            "The record holds no failure yet: the plan rests on published lifetimes, which disagree by more than a "
-            "factor of two, so its spread is wide."
+            f"{'No failure on record is heard yet' if unheard else 'The record holds no failure yet'}: the plan rests on "
+            "published lifetimes, which disagree by more than a factor of two, so its spread is wide."
         ]
     else:
         words = [f"The record holds {events} failures; they pull the published lifetimes towards this fleet."]

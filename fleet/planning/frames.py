@@ -137,13 +137,11 @@ def _known_by(frame: pd.DataFrame, as_of: date) -> pd.DataFrame:
 def _record_start(heaters: pd.DataFrame, as_of: date) -> pd.Series:
     """First day from which an ending here would have been written down, never before the install.
 
-    The property says it (`records_since`); else its earliest dated ending does; else nothing was watched before
-    `as_of`. Without this, old heaters would count as long watched and the fleet look immortal. A service is no such
-    sign: a list of the heaters that stand today names the last flush of those that lived to be listed.
+    The property says it (`records_since`); else nothing was watched before `as_of`. Neither a service nor an ending
+    says it: a list of the heaters that stand today names the last flush of those that lived to be listed, and a few
+    endings that somebody remembers are not all. Taken for it, they make such a fleet look far more lasting than it is.
     """
-    first_ending = heaters.groupby("property_id")["ended_latest"].min()
-    start = heaters["records_since"].fillna(heaters["property_id"].map(first_ending))
-    start = start.fillna(pd.Timestamp(as_of))
+    start = heaters["records_since"].fillna(pd.Timestamp(as_of))
     latest_install = heaters["installed_earliest"].fillna(heaters["made_earliest"])
     return _not_after(start.where(~(latest_install > start), latest_install), pd.Timestamp(as_of))
 

@@ -1,4 +1,4 @@
-"""Since when the endings of each property are on record, as a forecast takes it: said, supposed or not at all."""
+"""Where it is said since when endings are on record, and what a forecast leaves unheard where it is not."""
 
 from __future__ import annotations
 
@@ -10,14 +10,9 @@ from fleet.planning.models import ForecastRun
 
 
 def watching(run: ForecastRun) -> dict[str, int]:
-    """Properties of the run; those whose first ending stands for the day nobody said; those with neither."""
+    """Properties of the run, those where nobody said it, and the endings on record there, which are not heard."""
     standing = Heater.objects.filter(position__building__property=OuterRef("pk"))
     mine = Property.objects.filter(Exists(standing), organisation_id=run.organisation_id)
     unsaid = mine.filter(records_since=None)
     ended = Heater.objects.filter(position__building__property__in=unsaid, removed_earliest__lte=run.as_of)
-    since_ending = ended.values("position__building__property_id").distinct().order_by().count()
-    return {
-        "properties": mine.count(),
-        "since_ending": since_ending,
-        "nothing": unsaid.count() - since_ending,
-    }
+    return {"properties": mine.count(), "unsaid": unsaid.count(), "endings": ended.order_by().count()}

@@ -81,19 +81,19 @@ def test_the_same_record_and_seed_give_the_same_numbers_and_another_seed_others(
 
 def test_a_forecast_says_where_nobody_said_since_when_endings_are_on_record(estate: Organisation) -> None:
     said = run_forecast(open_run(estate, AS_OF, horizon_years=1, draws=50))
-    assert said.assumptions["watching"]["since_ending"] == said.assumptions["watching"]["nothing"] == 0
+    assert said.assumptions["watching"]["unsaid"] == said.assumptions["watching"]["endings"] == 0
     assert not any("written down" in line for line in how_sure(said))
+    assert said.diagnostics["events_total"] > 0
     Property.objects.update(records_since=None)
     unsaid = run_forecast(open_run(estate, AS_OF, horizon_years=1, draws=50))
     told = unsaid.assumptions["watching"]
-    with_ending = {one.position.building.property_id for one in Heater.objects.exclude(ending="")}
     standing = {one.position.building.property_id for one in Heater.objects.all()}
-    assert told == {
-        "properties": len(standing),
-        "since_ending": len(with_ending),
-        "nothing": len(standing - with_ending),
-    }
-    assert any("this forecast is too low" in line for line in how_sure(unsaid))
+    ended = Heater.objects.exclude(ending="").count()
+    assert told == {"properties": len(standing), "unsaid": len(standing), "endings": ended}
+    assert ended > 0 and unsaid.diagnostics["events_total"] == 0
+    words = " ".join(how_sure(unsaid))
+    assert "No failure on record is heard yet" in words
+    assert f"and {ended} endings on record, teach this forecast nothing" in words
 
 
 def test_a_changed_record_changes_the_digest_of_the_inputs(
