@@ -34,10 +34,12 @@ def watching_words(run: ForecastRun) -> list[str]:
     unsaid, endings, total = (found.get(name, 0) for name in ("unsaid", "endings", "properties"))
     if not unsaid:
         return []
+    heard = "how long heaters have lasted there" + (
+        f", and {how_many(endings, 'ending')} on record, teach" if endings else " teaches"
+    )
     return [
         f"At {unsaid} of {total} {'property' if total == 1 else 'properties'} it is not on record since when every ending "
-        f"was written down. Until it is, how long heaters have lasted there, and {how_many(endings, 'ending')} on record, "
-        "teach this forecast nothing: enter the day on the page of the property."
+        f"was written down. Until it is, {heard} this forecast nothing: enter the day on the page of the property."
     ]
 
 

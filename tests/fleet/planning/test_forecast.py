@@ -94,6 +94,8 @@ def test_a_forecast_says_where_nobody_said_since_when_endings_are_on_record(esta
     words = " ".join(how_sure(unsaid))
     assert "No failure on record is heard yet" in words
     assert f"and {ended} endings on record, teach this forecast nothing" in words
+    unsaid.assumptions["watching"]["endings"] = 0
+    assert "have lasted there teaches this forecast nothing" in " ".join(how_sure(unsaid))
 
 
 def test_a_changed_record_changes_the_digest_of_the_inputs(
