@@ -24,6 +24,7 @@ class Trigrams:
 INDEXES = (
     Trigrams("heaters_heater", "heater_by_part_of_word", ("tag", "serial_number", "model_number")),
     Trigrams("estate_position", "position_by_part_of_word", ("label", "room")),
+    Trigrams("care_finding", "finding_by_part_of_word", ("words", "name")),
 )
 
 

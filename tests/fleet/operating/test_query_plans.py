@@ -18,7 +18,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from fleet.care.due_list import PRESSING
-from fleet.care.models import DueMark, DueSum, Task
+from fleet.care.models import DueMark, DueSum, Finding, Task
 from fleet.estate import background
 from fleet.estate.bulk_rows import new_ids, write_rows
 from fleet.estate.models import Building, HistoryEntry, Job, Organisation, Position
@@ -26,7 +26,7 @@ from fleet.heaters.models import Heater, ServiceRecord
 from fleet.heaters.register import NOT_PLAIN
 from fleet.pages import trigrams
 from fleet.pages.first_found import BY_TAG
-from fleet.pages.meeting import heaters_meeting, places_meeting
+from fleet.pages.meeting import heaters_meeting, meeting, places_meeting
 from fleet.planning import outlook_rows
 from fleet.planning.models import ForecastRun, HeaterOutlook
 from fleet.reminders.models import Delivery
@@ -107,6 +107,23 @@ def among_much_closed_work(cast: Cast) -> QuerySet[Task]:
     return Task.objects.filter(organisation=cast.house)
 
 
+def among_many_findings(cast: Cast) -> QuerySet[Finding]:
+    task = Task.objects.create(
+        organisation=cast.house, heater=cast.heater, kind="flush", due_on=date(2026, 1, 1), rule="x"
+    )
+    moments = [timezone.now() - timedelta(hours=number) for number in range(20_000)]
+    columns = ("organisation_id", "heater_id", "task_id", "name", "words", "unit", "unsafe", "seen_at")
+    write_rows(
+        Finding,
+        columns,
+        [(cast.house.pk, cast.heater.pk, task.pk, "colour", "clear", "", False, at) for at in moments],
+    )
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT gin_clean_pending_list('finding_by_part_of_word')")
+        cursor.execute("ANALYZE care_finding")
+    return Finding.objects.all()
+
+
 def among_many(cast: Cast, rows: Callable[[], QuerySet[Any]]) -> QuerySet[Any]:
     """The same for heaters and their places."""
     many_heaters(cast.building, "Q", 20_000)
@@ -139,6 +156,10 @@ HOT: dict[str, tuple[Callable[[Cast], QuerySet[Any]], str]] = {
     "places by a part of a word": (
         lambda cast: among_many(cast, lambda: Position.objects.filter(places_meeting(["rt-of"]))),
         "position_by_part_of_word",
+    ),
+    "findings by a part of a word": (
+        lambda cast: among_many_findings(cast).filter(meeting(["usty"], "words", "name")),
+        "finding_by_part_of_word",
     ),
     "a list of one house's heaters": (
         lambda cast: two_houses(cast).order_by("id")[:5],
@@ -223,6 +244,7 @@ LOOKED_AT = (
     DueSum,
     DueMark,
     Delivery,
+    Finding,
 )
 
 
