@@ -7,7 +7,7 @@ from decimal import Decimal, InvalidOperation
 
 _GROUPED = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?")
 _COMMA = re.compile(r"[-+]?(?:0?,\d+|\d+,(?:\d{1,2}|\d{4,}))")  # not three digits: that might be thousands
-PERCENT_IS_PERCENT = "In per cent: 3 and 3 % are three per cent, 0.5 is half a per cent."
+PERCENT_IS_PERCENT = "Shares and rates are in per cent: 3 and 3 % are three per cent, 0.5 is half a per cent."
 
 
 def amount_of(typed: object) -> Decimal | None:
