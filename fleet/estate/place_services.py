@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -95,6 +96,21 @@ def change_property(property_id: int, values: Mapping[str, Any], reason: str = "
     row: Property = Property.objects.select_for_update(of=("self",)).get(pk=property_id)
     _change(row, values, reason, name="name", organisation_id="organisation_id")
     return row
+
+
+@transaction.atomic
+def say_records_since(organisation: Organisation, day: date, reason: str = "") -> int:
+    """Say it of every property within reach that does not say since when every ending was written down; how many."""
+    rows = list(
+        Property.objects.select_for_update(of=("self",))
+        .filter(organisation=organisation, records_since=None)
+        .order_by("pk")
+    )
+    for row in rows:
+        row.records_since = day
+        _save(row)
+        record_change(row, "changed", {"records_since": (None, day)}, reason)
+    return len(rows)
 
 
 @transaction.atomic

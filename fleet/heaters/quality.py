@@ -197,7 +197,7 @@ def _other(organisation: Organisation, look: Look) -> list[str]:
         found.append(
             f"{open_ended} {'property does' if open_ended == 1 else 'properties do'} not say since when every ending "
             "was written down. Until then the forecast learns nothing from how long heaters have lasted there, nor from the "
-            "endings on record. Enter the day on the page of the property, or import it as 'records since'."
+            "endings on record. Enter the day under Properties, there for all of them at once too, or import it as 'records since'."
         )
     if look.undated:
         found.append(

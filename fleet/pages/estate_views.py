@@ -29,7 +29,12 @@ PER_LEAF = 100
 def properties(request: HttpRequest) -> HttpResponse:
     sought = request.GET.get("words", "")[:100]
     leaf = Paginator(selectors.properties(sought), PER_LEAF).get_page(request.GET.get("page"))
-    context = {"leaf": leaf, "properties": selectors.counted(leaf.object_list), "sought": sought}
+    context = {
+        "leaf": leaf,
+        "properties": selectors.counted(leaf.object_list),
+        "sought": sought,
+        "unsaid": selectors.without_records_since(cast(MemberRequest, request).organisation.pk),
+    }
     return render(request, "pages/properties.html", context)
 
 

@@ -35,9 +35,9 @@ def of(organisation: Organisation) -> list[Step]:
         Step(
             "Say since when every ending is on record",
             "Heaters that failed and are no longer in your list make the others look long-lived. Give each property the "
-            "day from which on each one that left service is in the record.",
-            address("pages:properties"),
-            "To the properties",
+            "day from which on each one that left service is in the record, or all of them the same.",
+            address("pages:say_records_since"),
+            "Say it",
             Heater.objects.filter(**mine).exists()
             and not Property.objects.filter(records_since=None, **mine).exists(),
         ),

@@ -15,6 +15,7 @@ from fleet.heaters.register import BUILDING_FIELDS, PROPERTY_FIELDS
 from fleet.pages.as_shown import AsShown
 from fleet.pages.forms import DATE_HELP, ImpreciseDateField, PercentField, as_asked, for_column
 from fleet.pages.measure_fields import AsksMeasures
+from fleet.pages.words import how_many
 
 MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
 Groups = tuple[tuple[str, tuple[str, ...]], ...]
@@ -90,6 +91,27 @@ class PropertyForm(RecordForm):
             "records_since": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "fiscal_year_start_month": forms.Select(choices=MONTHS),
         }
+
+
+class RecordsSinceForm(RecordForm):
+    """One day for all properties that do not say it."""
+
+    groups = (("Record", ("records_since", "reason")),)
+
+    class Meta:
+        model = Property
+        fields = ("records_since",)
+        labels: ClassVar[dict[str, str]] = {"records_since": PropertyForm.Meta.labels["records_since"]}
+        widgets: ClassVar[dict[str, Any]] = {"records_since": PropertyForm.Meta.widgets["records_since"]}
+
+    def __init__(self, *args: Any, count: int, **options: Any) -> None:
+        super().__init__(*args, **options)
+        field = self.fields["records_since"]
+        field.required = True
+        field.help_text = (
+            f"For {how_many(count, 'property', 'properties')} that {'does' if count == 1 else 'do'} not say it yet. Rather "
+            "too late a day than too early: failures that are missing since then make heaters look long-lived."
+        )
 
 
 class BuildingForm(RecordForm):

@@ -20,7 +20,7 @@ from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from fleet.pages import selectors
 from fleet.pages.form_errors import show_refusal
 from fleet.pages.forms import PositionForm
-from fleet.pages.place_forms import BuildingForm, PropertyForm, ServiceForm, WaterTestForm
+from fleet.pages.place_forms import BuildingForm, PropertyForm, RecordsSinceForm, ServiceForm, WaterTestForm
 
 
 def _entered(
@@ -53,6 +53,19 @@ def add_property(request: HttpRequest) -> HttpResponse:
 
     form = PropertyForm(request.POST or None, initial=selectors.usual_of_properties(organisation.pk))
     return _entered(request, form, save, "A new property", reverse("pages:properties"))
+
+
+@page(Need.PLAN)
+def say_records_since(request: HttpRequest) -> HttpResponse:
+    organisation = cast(MemberRequest, request).organisation
+
+    def save(values: dict[str, Any], reason: str) -> HttpResponse:
+        place_services.say_records_since(organisation, values["records_since"], reason)
+        return redirect("pages:properties")
+
+    form = RecordsSinceForm(request.POST or None, count=selectors.without_records_since(organisation.pk))
+    heading = "Since when every ending is written down"
+    return _entered(request, form, save, heading, reverse("pages:properties"))
 
 
 @page(Need.PLAN)

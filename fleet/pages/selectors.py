@@ -22,6 +22,11 @@ def properties(sought: str = "") -> Any:
     return rows.values("id", "name", "address", client=F("organisation__name"))
 
 
+def without_records_since(organisation_id: int) -> int:
+    """Properties of one's own that do not say since when every ending was written down."""
+    return Property.objects.filter(organisation_id=organisation_id, records_since=None).order_by().count()
+
+
 def counted(leaf: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Each property of a leaf with its buildings and its heaters in service."""
     rows = list(leaf)

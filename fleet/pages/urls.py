@@ -33,6 +33,7 @@ urlpatterns = [
     path("jobs/<int:pk>/again/", views.try_job_again, name="try_job_again"),
     path("properties/", estate_views.properties, name="properties"),
     path("properties/new/", place_views.add_property, name="add_property"),
+    path("properties/records-since/", place_views.say_records_since, name="say_records_since"),
     path("properties/<int:pk>/edit/", place_views.edit_property, name="edit_property"),
     path("properties/<int:pk>/buildings/new/", place_views.add_building, name="add_building"),
     path("properties/<int:pk>/water/new/", place_views.add_water_test, name="add_water_test"),

@@ -39,7 +39,8 @@ def watching_words(run: ForecastRun) -> list[str]:
     )
     return [
         f"At {unsaid} of {total} {'property' if total == 1 else 'properties'} it is not on record since when every ending "
-        f"was written down. Until it is, {heard} this forecast nothing: enter the day on the page of the property."
+        f"was written down. Until it is, {heard} this forecast nothing: enter the day under Properties, there for all of "
+        "them at once too."
     ]
 
 

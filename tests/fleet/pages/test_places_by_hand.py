@@ -66,6 +66,32 @@ def test_a_day_since_which_something_holds_cannot_lie_ahead(in_house: Cast) -> N
     assert not Property.objects.filter(records_since__year=2931).exists()
 
 
+def test_one_day_is_said_for_all_properties_that_do_not_say_it(in_house: Cast) -> None:
+    house = in_house.house
+    said = Property.objects.create(organisation=house, name="Birch Row", records_since=date(2015, 5, 1))
+    unsaid = Property.objects.create(organisation=house, name="Cedar Yard")
+    Property.objects.filter(pk=in_house.property.pk).update(records_since=None)
+    client = in_house.client(in_house.planner)
+    address = reverse("pages:say_records_since")
+    assert address in client.get(reverse("pages:properties")).content.decode()
+    assert "For 2 properties that do not say it yet" in client.get(address).content.decode()
+    for wrong, words in (("", "required"), ("2931-01-01", "in the future")):
+        answer = client.post(address, {"records_since": wrong})
+        assert answer.status_code == 400 and words in answer.content.decode()
+    assert client.post(address, {"records_since": "2019-01-01", "reason": "office log"}).status_code == 302
+    days = dict(Property.objects.filter(organisation=house).values_list("pk", "records_since"))
+    assert days == {
+        said.pk: date(2015, 5, 1),
+        unsaid.pk: date(2019, 1, 1),
+        in_house.property.pk: date(2019, 1, 1),
+    }
+    entries = HistoryEntry.objects.filter(verb="changed", reason="office log")
+    assert [entry.changes["records_since"] for entry in entries] == [[None, "2019-01-01"]] * 2
+    assert address not in client.get(reverse("pages:properties")).content.decode()
+    technician = in_house.client(in_house.technician)
+    assert technician.post(address, {"records_since": "2018-01-01"}).status_code == 403
+
+
 def test_the_second_of_two_who_change_a_place_at_once_is_told_and_overwrites_nothing_unseen(
     in_house: Cast,
 ) -> None:
