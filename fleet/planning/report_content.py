@@ -36,6 +36,7 @@ def content_of(plan: CapitalPlan, made_on: date) -> dict[str, Any]:
     ways = {row["name"]: row for row in capital_words.scenarios(plan)}
     currency = capital_words.currency_of(plan)
     result: dict[str, Any] = plan.result or {}
+    method = _method(plan)
     return {
         "title": "Water heaters: the capital plan",
         "organisation": plan.organisation.name,
@@ -61,8 +62,9 @@ def content_of(plan: CapitalPlan, made_on: date) -> dict[str, Any]:
         "heaters": _heaters(lines),
         "heaters_left_out": max(0, len(lines) - MOST_HEATERS),
         "best_ages": capital_words.best_age_lines(plan),
-        "method": _method(plan),
-        "assumptions": explained.assumptions(plan.run),
+        "method": method,
+        # What the prices are made of stands among the plan's own notes already.
+        "assumptions": [line for line in explained.assumptions(plan.run) if line not in method],
         "data_quality": explained.how_sure(plan.run),
         "cautions": list(CAUTIONS),
     }

@@ -126,6 +126,14 @@ def test_the_first_page_says_what_how_much_how_sure_and_what_if_not(report: Plan
     assert "licensed person" in rest
 
 
+def test_what_prices_are_made_of_is_told_once(report: PlanReport) -> None:
+    text = " ".join(pdf_text(report).split())
+    assert text.count("for all heaters in service, due at") == len(
+        set(re.findall(r"[^.]+: USD [\d,.]+ for all heaters in service, due at", text))
+    )
+    assert "for all heaters in service, due at" in text
+
+
 def test_text_of_the_record_is_never_read_as_markup_and_the_same_content_gives_the_same_bytes(
     estate: Organisation, done_run: ForecastRun
 ) -> None:
