@@ -58,6 +58,9 @@ def migrated(once_a_run: Once) -> Path:
             env=settings_left_out() | {"ALMANAC_DATA": str(folder)},
             check=True,
         )
+        # A program that ends abruptly leaves its last pages beside the file: only the file is copied.
+        with closing(sqlite3.connect(folder / RECORD)) as record:
+            record.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     return once_a_run("migrated", make) / RECORD
 
