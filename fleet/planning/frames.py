@@ -89,6 +89,12 @@ def standing_by_property(as_of: date) -> tuple[list[tuple[int, int]], list[tuple
     return recorded, standing
 
 
+def kinds_known(as_of: date) -> set[str]:
+    """The kinds of all heaters on record on a day."""
+    known = Heater.objects.exclude(installed_earliest__gt=as_of).order_by()
+    return set(known.values_list("kind", flat=True).distinct())
+
+
 def _frame(rows: Any, columns: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame.from_records(list(rows), columns=list(columns))
 

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     Pricer = Callable[[Sequence[int]], Pricing]
 
-MOST_READY = 8  # parts that a helper holds in memory, some 10 MB each
-LOOK_AGAIN_SECONDS = 0.5
+MOST_READY = 10  # parts that a helper holds in memory, some 10 MB each
+LOOK_AGAIN_SECONDS = 0.1
 State = ForecastRun.State
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -142,7 +143,7 @@ def question_of(run: ForecastRun) -> tuple[CostBook, Any]:
 
 def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) -> None:
     from fleet.planning import blocks, chain, costing, parts
-    from fleet.planning.frames import records_in_scope, standing_by_property
+    from fleet.planning.frames import kinds_known, records_in_scope, standing_by_property
     from fleet.planning.trust_chain import sampled
     from forecasting.episodes import future_states
 
@@ -153,6 +154,10 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
     report(0.0, "Reading the record")
     recorded, standing = standing_by_property(run.as_of)
     large = len(blocks.cut(standing)) > 1
+    fitted = asked
+    if large:  # of the whole fleet: what is fitted on need not hold its rarest kind
+        fitted = replace(asked, more_kinds=tuple(sorted({*kinds_known(run.as_of), *asked.more_kinds})))
+        parts.lay_out(run, fitted.more_kinds, standing)
     records = parts.records_of(run, blocks.sample(recorded)) if large else records_in_scope(run.as_of)
     prices = costing.plain_prices(book)
     inputs = chain.digest(
@@ -165,8 +170,7 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
         str(run.as_of),
     )
     if large:
-        parts.lay_out(run, chain.kinds_of(records, asked), standing)
-        posterior, diagnostics = chain.fit_records(records, asked, report, cancelled)
+        posterior, diagnostics = chain.fit_records(records, fitted, report, cancelled)
         report(0.62, "Cutting the fleet into parts")
         diagnostics["fitted_on"] = {
             "properties": records.heaters["property_id"].nunique(),

@@ -20,6 +20,7 @@ from fleet.estate.services import admit_person
 from fleet.heaters.models import Heater
 from fleet.pages import forecasts
 from fleet.planning import blocks, chain, parts, ranking, services
+from fleet.planning.frames import standing_by_property
 from fleet.planning.models import ForecastPart, ForecastRun, HeaterOutlook
 from tests.forecasting.made_up import invented_posterior
 
@@ -165,6 +166,21 @@ def test_a_helper_makes_parts_ready_while_the_fit_is_made_and_the_bits_are_the_s
     assert sorted(number for _, number in numbers) == list(range(count)), "what is ready is not made again"
     services.run_forecast(run)
     assert what_it_says(run) == what_it_says(alone)
+
+
+def test_a_kind_that_stands_only_where_nothing_is_fitted_has_its_outlook_too(
+    house: Organisation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(blocks, "FIT_HEATERS", 200)
+    recorded, _ = standing_by_property(services.today_of(house))
+    left_out = sorted({number for number, _ in recorded} - set(blocks.sample(recorded)))
+    rare = Heater.objects.filter(ending="", position__building__property__in=left_out).first()
+    assert rare is not None
+    Heater.objects.filter(kind="boiler_with_tank").update(kind="electric_storage")
+    Heater.objects.filter(pk=rare.pk).update(kind="boiler_with_tank")
+    run = services.run_forecast(open_run(house))
+    assert HeaterOutlook.objects.get(run=run, heater=rare).p_fail_36_months > 0
+    assert "boiler_with_tank" in {row["key"] for row in run.result["groups"]["kind"]}
 
 
 def test_lost_while_the_fit_is_made_it_is_made_again(
