@@ -19,18 +19,20 @@ def lay_out(run: ForecastRun) -> None:
     found by the chance of failing within 36 months, then 12 months, then the heater's number."""
     import numpy as np
 
-    outlooks = HeaterOutlook.objects.filter(run=run).order_by("heater_id")
+    outlooks = HeaterOutlook.objects.filter(run=run).order_by("id")
+    columns = ("id", "p_fail_36_months", "p_fail_12_months", "heater_id")
     found = np.fromiter(
-        outlooks.values_list("heater_id", "p_fail_36_months", "p_fail_12_months").iterator(READ_AT_A_TIME),
-        dtype=[("heater", "i8"), ("chance_36", "f8"), ("chance_12", "f8")],
+        outlooks.values_list(*columns).iterator(READ_AT_A_TIME),
+        dtype=list(zip(columns, ("i8", "f8", "f8", "i8"), strict=True)),
     )
     place = np.empty(len(found), dtype=np.int64)
-    place[np.lexsort((found["heater"], -found["chance_12"], -found["chance_36"]))] = np.arange(len(found)) + 1
+    order = np.lexsort((found["heater_id"], -found["p_fail_12_months"], -found["p_fail_36_months"]))
+    place[order] = np.arange(len(found)) + 1
     parts = ForecastPart.objects.filter(run=run)
     numbers = list(parts.values_list("pk", flat=True))
-    shares = zip(*(np.array_split(one, len(numbers)) for one in (found["heater"], place)), strict=True)
-    for pk, (heaters, places) in zip(numbers, shares, strict=True):
-        share = blocks.packed({"heaters": heaters, "places": places})
+    shares = zip(*(np.array_split(one, len(numbers)) for one in (found["id"], place)), strict=True)
+    for pk, (outlook_ids, places) in zip(numbers, shares, strict=True):
+        share = blocks.packed({"outlook_ids": outlook_ids, "places": places})
         parts.filter(pk=pk).update(places=share, claimed_until=None)
     if not settings.EMBEDDED:
         ring(run, len(numbers), "places ")
@@ -44,7 +46,7 @@ def one(run: ForecastRun) -> bool:
     share = blocks.unpacked(bytes(part.places or b""))
     with transaction.atomic():
         if ForecastPart.objects.filter(pk=part.pk, claim=part.claim).update(places=None, claimed_until=None):
-            _write(run, share["heaters"].tolist(), share["places"].tolist())
+            _write(share["outlook_ids"].tolist(), share["places"].tolist())
     return True
 
 
@@ -52,19 +54,21 @@ def left(run: ForecastRun) -> bool:
     return ForecastPart.objects.filter(run=run, places__isnull=False).exists()
 
 
-def _write(run: ForecastRun, heaters: list[int], places: list[int]) -> None:
+def _write(outlook_ids: list[int], places: list[int]) -> None:
+    """By the rows' own numbers: of a run that is being made the database has no statistics yet, and by the run and its
+    heaters it would read all of the run for each share."""
     table = HeaterOutlook._meta.db_table
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(
-                f"UPDATE {table} SET rank = told.place FROM unnest(%s::bigint[], %s::integer[]) AS told(heater, place) "  # noqa: S608 - ours
-                f"WHERE {table}.run_id = %s AND {table}.heater_id = told.heater",
-                [_array(heaters), _array(places), run.pk],
+                f"UPDATE {table} SET rank = told.place FROM unnest(%s::bigint[], %s::integer[]) AS told(id, place) "  # noqa: S608 - ours
+                f"WHERE {table}.id = told.id",
+                [_array(outlook_ids), _array(places)],
             )
             return
         cursor.executemany(
-            f"UPDATE {table} SET rank = %s WHERE run_id = %s AND heater_id = %s",  # noqa: S608 - ours
-            [(place, run.pk, heater) for heater, place in zip(heaters, places, strict=True)],
+            f"UPDATE {table} SET rank = %s WHERE id = %s",  # noqa: S608 - ours
+            list(zip(places, outlook_ids, strict=True)),
         )
 
 
