@@ -242,11 +242,15 @@ def test_only_a_whole_roll_does_not_wait_for_the_disk(cast: Cast) -> None:
             services.roll_forward(cast.house, DAY, **only)
         return not any("synchronous_commit" in query["sql"] for query in queries)
 
-    with unscoped("test"):
-        assert not waits()
-        assert waits(heater_ids=[cast.heater.pk])
-        with transaction.atomic():
-            assert waits()
     with connection.cursor() as cursor:
-        cursor.execute("SHOW synchronous_commit")
-        assert cursor.fetchone() == ("on",)
+        cursor.execute("SET synchronous_commit TO on")  # whatever the role that tests is set to
+        try:
+            with unscoped("test"):
+                assert not waits()
+                assert waits(heater_ids=[cast.heater.pk])
+                with transaction.atomic():
+                    assert waits()
+            cursor.execute("SHOW synchronous_commit")
+            assert cursor.fetchone() == ("on",)
+        finally:
+            cursor.execute("RESET synchronous_commit")
