@@ -96,6 +96,7 @@ class PropertyForm(RecordForm):
 class RecordsSinceForm(RecordForm):
     """One day for all properties that do not say it."""
 
+    asks_one_thing = True  # nothing here can be left empty
     groups = (("Record", ("records_since", "reason")),)
 
     class Meta:
