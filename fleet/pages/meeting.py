@@ -43,10 +43,8 @@ def heaters_meeting(words_sought: Sequence[str], named: list[int] | None = None)
     sample = Heater.objects.filter(pk__in=Heater.objects.order_by("pk").values("pk")[:SAMPLE])
     rare = _rare(words_sought, sample, *OWN, "position__label")
     others = [word for word in words_sought if word not in rare]
-    if named is None or others:
-        standing = Q(position__in=Position.objects.filter(building__in=_named(rare)).order_by().values("pk"))
-    else:
-        standing = Q(position__in=Position.objects.filter(building__among=named).order_by().values("pk"))
+    called = Q(building__in=_named(rare)) if named is None or others else Q(building__among=named)
+    standing = Q(position__in=Position.objects.filter(called).order_by().values("pk"))
     found = [Heater.objects.filter(standing).filter(each(others))]
     for word in rare:
         rest = each([one for one in words_sought if one != word])

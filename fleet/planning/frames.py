@@ -11,7 +11,7 @@ from datetime import date
 from typing import Any
 
 import pandas as pd
-from django.db.models import Count, Q
+from django.db.models import Count, Q, QuerySet
 
 from fleet.heaters.models import Heater, ServiceRecord, WaterTest
 from forecasting.episodes import Records
@@ -81,8 +81,7 @@ def records_in_scope(as_of: date, heater_ids: Sequence[int] | None = None) -> Re
 
 def standing_by_property(as_of: date) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
     """(property, heaters on record) and (property, heaters in service) on a day, in the order of their numbers."""
-    known = Heater.objects.exclude(installed_earliest__gt=as_of).order_by()
-    by_property = known.values_list("position__building__property_id")
+    by_property = _on_record(as_of).values_list("position__building__property_id")
     in_service = by_property.filter(Q(ending="") | Q(removed_earliest__gt=as_of))
     counted = (rows.annotate(count=Count("pk")) for rows in (by_property, in_service))
     recorded, standing = (sorted(rows) for rows in counted)
@@ -91,8 +90,11 @@ def standing_by_property(as_of: date) -> tuple[list[tuple[int, int]], list[tuple
 
 def kinds_known(as_of: date) -> set[str]:
     """The kinds of all heaters on record on a day."""
-    known = Heater.objects.exclude(installed_earliest__gt=as_of).order_by()
-    return set(known.values_list("kind", flat=True).distinct())
+    return set(_on_record(as_of).values_list("kind", flat=True).distinct())
+
+
+def _on_record(as_of: date) -> QuerySet[Heater]:
+    return Heater.objects.exclude(installed_earliest__gt=as_of).order_by()
 
 
 def _frame(rows: Any, columns: Sequence[str]) -> pd.DataFrame:

@@ -186,10 +186,7 @@ def _make(run: ForecastRun, report: making.Report, cancelled: making.Cancelled) 
     if cancelled():
         raise background.Cancelled
     report(0.9, "Writing the plan down")
-    made = _assumptions(book, answer.plan.pop("prices")) | {
-        "entered_priors": asked.priors,
-        "watching": watching(run),
-    }
+    made = _assumptions(run, book, asked, answer.plan.pop("prices"))
     _store(run, answer, inputs, made)
     report(1.0, "Done")
 
@@ -206,10 +203,7 @@ def _make_of_parts(
 
     plan, known = parts.finish(run, book, asked, report, cancelled)
     run.refresh_from_db(fields=["diagnostics", "inputs_digest"])
-    made = _assumptions(book, plan.pop("prices")) | {
-        "entered_priors": asked.priors,
-        "watching": watching(run),
-    }
+    made = _assumptions(run, book, asked, plan.pop("prices"))
     with transaction.atomic():
         inputs, results = parts.close(run)
         ForecastRun.objects.filter(pk=run.pk).update(
@@ -225,7 +219,7 @@ def _make_of_parts(
     report(1.0, "Done")
 
 
-def _assumptions(book: CostBook, prices: dict[str, Any]) -> dict[str, Any]:
+def _assumptions(run: ForecastRun, book: CostBook, asked: Any, prices: dict[str, Any]) -> dict[str, Any]:
     return {
         "currency": book.currency,
         "prices_of": str(book.valid_from),
@@ -237,6 +231,8 @@ def _assumptions(book: CostBook, prices: dict[str, Any]) -> dict[str, Any]:
         "successor": successor_words(book.organisation_id),
         "care": "as recorded: each heater goes on being cared for as its record shows",
         **prices,
+        "entered_priors": asked.priors,
+        "watching": watching(run),
     }
 
 
